@@ -1,0 +1,1 @@
+"""Readers: each file becomes events and rejects, and nothing vanishes."""
