@@ -1,0 +1,158 @@
+"""One table on disk: open it, commit to it, make the commit outlive a power cut.
+
+Nothing here knows what the tables mean. A table is opened afresh for each use: a handle held for long
+grows slow with the number of commits, a fresh one does not.
+"""
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Final, Literal
+from urllib.parse import unquote
+
+import polars as pl
+from deltalake import CommitProperties, DeltaTable, Transaction, WriterProperties, write_deltalake
+from deltalake.exceptions import CommitFailedError, DeltaError, TableNotFoundError
+
+from runlog.errors import StoreError
+
+LOAD: Final = "load"
+"""Name of the mark that numbers the loads of a store; each commit of a load carries it."""
+
+_CONFIGURATION: Final = {"delta.checkpointInterval": "20"}
+_COMPRESSION: Final = WriterProperties(compression="ZSTD")
+
+
+def exists(path: Path) -> bool:
+    """Whether a table is there, with at least one commit."""
+    return latest_version(path) is not None
+
+
+def latest_version(path: Path) -> int | None:
+    """Number of the newest commit, None without any; a look at file names, nothing is opened."""
+    try:
+        names = os.listdir(path / "_delta_log")
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    return max((int(name[:20]) for name in names if _is_commit(name)), default=None)
+
+
+def _is_commit(name: str) -> bool:
+    return len(name) == 25 and name.endswith(".json") and name[:20].isdigit()
+
+
+def opened(path: Path, version: int | None = None) -> DeltaTable:
+    """Open a table at its newest version, or at the one asked for."""
+    with told(path):
+        return DeltaTable(path, version=version)
+
+
+def load_of(table: DeltaTable) -> int:
+    """Number of the last load this snapshot holds; 0 before the first."""
+    return table.transaction_version(LOAD) or 0
+
+
+def commit(
+    path: Path,
+    frame: pl.DataFrame,
+    *,
+    load: int | None = None,
+    partition_by: list[str] | None = None,
+    mode: Literal["append", "overwrite"] = "append",
+    predicate: str | None = None,
+    on: DeltaTable | None = None,
+) -> int:
+    """Write a frame in one commit and wait until the disk has it.
+
+    Parameters
+    ----------
+    path : Path
+        Folder of the table; made by its first commit.
+    frame : pl.DataFrame
+        What to write; it may be empty, the commit is made all the same.
+    load : int, optional
+        Load this commit belongs to.
+    partition_by : list of str, optional
+        Columns that split the table into folders; counts on the first commit only.
+    mode : {"append", "overwrite"}
+        Whether the rows in place stay.
+    predicate : str, optional
+        With "overwrite": only rows that satisfy it give way, and every row of `frame` must satisfy it.
+    on : DeltaTable, optional
+        Snapshot to write on: the commit fails if another one came in between.
+
+    Returns
+    -------
+    int
+        Version of the table after the commit.
+    """
+    marks = [Transaction(LOAD, load)] if load is not None else None
+    is_new = not exists(path)
+    with told(path):
+        write_deltalake(
+            on if on is not None else str(path),
+            frame,
+            mode="append" if is_new else mode,
+            predicate=None if is_new else predicate,
+            partition_by=partition_by if is_new else None,
+            configuration=_CONFIGURATION if is_new else None,
+            schema_mode=None if is_new else "merge",
+            writer_properties=_COMPRESSION,
+            commit_properties=CommitProperties(app_transactions=marks, max_commit_retries=0 if on else None),
+        )
+    version = latest_version(path)
+    assert version is not None
+    _settle(path, version)
+    return version
+
+
+def delete(path: Path, predicate: str) -> None:
+    """Remove the rows that satisfy a predicate."""
+    table = opened(path)
+    with told(path):
+        table.delete(predicate)
+
+
+def one_of(column: str, values: Iterable[str]) -> str:
+    """Predicate: the column holds one of these texts."""
+    quoted = ", ".join("'" + value.replace("'", "''") + "'" for value in sorted(values))
+    return f"{column} in ({quoted})"
+
+
+@contextmanager
+def told(path: Path) -> Iterator[None]:
+    """Turn what the library raises into an error that says what to do."""
+    try:
+        yield
+    except TableNotFoundError:
+        raise StoreError(f"{path}: no table found, one written by runlog expected") from None
+    except CommitFailedError:
+        raise StoreError(f"{path}: another program wrote to it at the same time; try again") from None
+    except (DeltaError, OSError) as error:
+        raise StoreError(f"{path}: cannot be read or written: {error}") from error
+
+
+def _settle(path: Path, version: int) -> None:
+    """Flush a commit's files, then the commit itself: the library leaves both to the operating system."""
+    log = path / "_delta_log"
+    entry = log / f"{version:020d}.json"
+    added = [path / unquote(action["add"]["path"]) for action in _actions(entry) if "add" in action]
+    for file in [*added, *{file.parent for file in added}, entry, log, path]:
+        _flush(file)
+
+
+def _actions(entry: Path) -> Iterator[dict[str, dict[str, str]]]:
+    with entry.open(encoding="utf-8") as lines:
+        yield from map(json.loads, lines)
+
+
+def _flush(path: Path) -> None:
+    # Folders cannot be flushed everywhere (not on Windows), nor files on some network shares.
+    with suppress(OSError):
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
