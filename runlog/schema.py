@@ -232,7 +232,10 @@ RELOADS: Final = _table(
     lot=(TEXT, "bar lot as last noted; null if not"),
     liner=(TEXT, "as last noted; null if not"),
     pusher=(TEXT, "as last noted; null if not"),
-    bar_position=(COUNT, "how-manieth bar since the magazine was last noted as filled, from 1; null if not noted"),
+    bar_position=(
+        COUNT,
+        "how-manieth bar since the magazine was last noted as filled, from 1; null if not noted",
+    ),
     run_hour=(NUMBER, "hours since the unattended run began [h]; null outside runs"),
     first_out_at=(INSTANT, "when the first feeder alarm of this reload came up; null if none"),
     first_out_code=(TEXT, "its native code"),
@@ -327,7 +330,10 @@ CHANGEOVERS: Final = _table(
     to_job=(TEXT, "job after"),
     start=(INSTANT, "last good part of the old job"),
     setting_start=(INSTANT, "first attended evidence after it, or the program change if earlier"),
-    end=(INSTANT, "first good part of the new job; without quality, first part followed by another undisturbed"),
+    end=(
+        INSTANT,
+        "first good part of the new job; without quality, first part followed by another undisturbed",
+    ),
     waiting_s=(NUMBER, "before setting began [s]"),
     working_s=(NUMBER, "from then on [s]"),
     what_changed=(TEXT, "diameter, material, section, feed mode, part: what differs between the jobs"),
@@ -384,6 +390,29 @@ SHIFT_LOSSES: Final = _table(
     count=(COUNT, "stops begun here"),
 )
 
+SHIFT_PLANS: Final = _table(
+    "shift_plans",
+    "What a machine was to make in a shift, by the job running at its start.",
+    machine=(TEXT, "name in the site file"),
+    shift_date=(DATE, "local date on which the shift starts"),
+    shift=(TEXT, "name in the site file"),
+    attended=(FLAG, "planned with somebody present"),
+    shift_start=(INSTANT, "start of the shift"),
+    shift_end=(INSTANT, "end of the shift"),
+    job=(TEXT, "job at its start, or `no job`"),
+    pbt_s=(NUMBER, "planned busy time of the whole shift, ISO 22400-2 PBT [s]"),
+    standard_time_s=(NUMBER, "planned run time per item, ISO 22400-2 PRI [s]; null without a job"),
+    parts_per_bar=(COUNT, "by the plan; null without a job"),
+    bars=(COUNT, "bars in the magazine at its start; null without a feeder"),
+    bars_basis=(TEXT, "noted, magazine (taken as full); null without a feeder"),
+    bars_held=(COUNT, "bars the magazine holds; null without a feeder"),
+    parts_left=(COUNT, "parts left on the bar in the spindle; null before the first reload"),
+    order_left=(COUNT, "parts the order still wants; null without an order"),
+    planned_parts=(NUMBER, "planned parts, not floored; null without a job"),
+    limit=(TEXT, "time, bars or order: what binds; null without a job"),
+    run_out_at=(INSTANT, "when bars run out by the plan; null where they do not bind"),
+)
+
 INTAKE_TABLES: Final = (EVENTS, REJECTS, PROGRESS)
 FACT_TABLES: Final = (
     SPANS,
@@ -396,5 +425,6 @@ FACT_TABLES: Final = (
     CHANGEOVERS,
     SHIFT_FIGURES,
     SHIFT_LOSSES,
+    SHIFT_PLANS,
 )
 TABLES: Final[dict[str, Table]] = {table.name: table for table in INTAKE_TABLES + FACT_TABLES}

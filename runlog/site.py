@@ -438,9 +438,13 @@ def _cross_checks(site: Site) -> list[str]:
         for program in job.programs:
             first = programs.setdefault(program, number)
             if first != number:
-                mistakes.append(f"job[{number}].programs: {program!r} found, already of job[{first}]; one job a program expected")
+                mistakes.append(
+                    f"job[{number}].programs: {program!r} found, already of job[{first}]; one job a program expected"
+                )
         if job.bar_mm <= job.top_cut_mm + job.part_mm:
-            mistakes.append(f"job[{number}].bar_mm: {job.bar_mm:g} found, more than top cut and one part expected")
+            mistakes.append(
+                f"job[{number}].bar_mm: {job.bar_mm:g} found, more than top cut and one part expected"
+            )
     for number, source in enumerate(site.source, 1):
         wanted = [source.machine] if source.machine else list(source.machines.values())
         mistakes += [
@@ -460,7 +464,11 @@ def _cross_checks(site: Site) -> list[str]:
 
 
 def _as_key(value: datetime | date) -> datetime:
-    return value.replace(tzinfo=None) if isinstance(value, datetime) else datetime(value.year, value.month, value.day)
+    return (
+        value.replace(tzinfo=None)
+        if isinstance(value, datetime)
+        else datetime(value.year, value.month, value.day)
+    )
 
 
 def _repeats(section: str, names: list[str]) -> list[str]:

@@ -1,0 +1,109 @@
+"""Events into facts: pure, LazyFrame in, LazyFrame out.
+
+    observations  in order, with what changed          states, evidence, cycle starts
+    parts         counted, placed                      alarms   activations with causes
+    changeovers   from job to job                      reloads  with outcomes
+    pieces        each machine's time, cut and named   stops    with first-out causes
+    runs, bars    what the unattended hours held       shift figures, losses, plans
+
+Each step is a function of the ones before, in this order; `derive` runs them and holds what several steps
+read. docs/rules.md says exactly what they mean.
+"""
+
+import polars as pl
+
+from runlog.derive import alarms, bars, changeovers, hung, parts, reloads, runs, shift_figures, spans, stops
+from runlog.derive import observations as obs
+from runlog.derive.context import Context, context
+from runlog.derive.frames import BY, inside, merged, tiles
+from runlog.derive.frames import edges as edges_of
+from runlog.schema import FACT_TABLES
+from runlog.site import Site
+
+__all__ = ["derive"]
+
+
+def derive(events: pl.LazyFrame, site: Site) -> dict[str, pl.LazyFrame]:
+    """Derive every fact from the distinct events of some machines.
+
+    Parameters
+    ----------
+    events : LazyFrame
+        EVENTS, each observation once.
+    site : Site
+        Machines, jobs, shifts, causes. Machines of the site without events get shift rows without signal;
+        machines the site does not know are derived with default limits.
+
+    Returns
+    -------
+    dict of str to LazyFrame
+        One frame a fact table, by its name; empty ones without events.
+    """
+    lives = _held(obs.life(events))
+    span = lives.select(pl.col("first").min(), pl.col("horizon").max()).collect().row(0)
+    if span[0] is None:
+        return {table.name: table.empty() for table in FACT_TABLES}
+    named = [machine.name for machine in site.machines]
+    known = lives.select(BY).collect()[BY].to_list()
+    ctx = context(site, [*named, *(name for name in known if name not in named)], *span)
+    return _facts(events, lives, ctx)
+
+
+def _facts(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> dict[str, pl.LazyFrame]:
+    observed = _held(obs.observations(events, ctx))
+    state = _held(obs.states(observed, ctx))
+    starts = _held(obs.cycle_starts(observed, ctx))
+    seen = _held(obs.evidence(observed, ctx))
+    visited = _held(obs.visits(seen, ctx))
+    present = _held(_present(visited, lives, ctx))
+
+    running = _held(parts.running(state, lives))
+    lost = _held(parts.unavailable(state, lives))
+    counted = _held(parts.counts(observed, state, lives, ctx))
+    made = _held(parts.with_quality(parts.placed(counted, running, lost), observed))
+    changed = _held(changeovers.changeovers(made, observed, state, seen, ctx))
+    setting = _held(changeovers.setting_of(changed))
+    made = _held(changeovers.mark_setting(made, setting))
+
+    alarm = _held(alarms.alarms(observed, ctx))
+    reloaded = _held(reloads.reloads(observed, state, counted, alarm, seen, starts, setting, lives, ctx))
+    standard = _held(hung.standard_cycles(made, running, reloaded, ctx))
+    cut = _held(spans.pieces(state, reloaded, counted, starts, seen, setting, present, standard, lives, ctx))
+    stopped = _held(stops.stops(cut, alarm, reloaded, observed, made, standard, lives, ctx))
+
+    filled = _held(runs.fillings(observed))
+    unattended = _held(runs.unattended_runs(cut, stopped, visited, made, reloaded, filled, lives, ctx))
+    shifted = _held(shift_figures.cut_to_shifts(cut, stopped, reloaded, lives, ctx))
+    turning = {
+        name: _held(frame) for name, frame in shift_figures.turning_stretches(observed, state, ctx).items()
+    }
+    idle = cut.filter(pl.col("kind").is_in(["stopped", "reloading"]))
+    facts = {
+        "spans": spans.spans(cut, stopped),
+        "parts": parts.finish(made, merged(idle)),
+        "reloads": reloads.finish(reloaded, present, unattended),
+        "bars": bars.bars(reloaded, made, observed, starts, ctx),
+        "stops": stops.finish(stopped, unattended),
+        "alarms": stops.finish_alarms(alarm, stopped),
+        "unattended_runs": unattended,
+        "changeovers": changed,
+        "shift_figures": shift_figures.shift_figures(shifted, made, reloaded, stopped, turning, ctx),
+        "shift_losses": shift_figures.shift_losses(shifted, stopped, ctx),
+        "shift_plans": shift_figures.shift_plans(cut, filled, reloaded, made, ctx),
+    }
+    return {name: _held(frame) for name, frame in facts.items()}
+
+
+def _held(frame: pl.LazyFrame) -> pl.LazyFrame:
+    """Compute once what several steps read."""
+    return frame.collect().lazy()
+
+
+def _present(visited: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """When somebody was there: in a visit, or in a shift planned as attended."""
+    shifts = lives.select(BY).join(
+        ctx.shifts.filter("attended").select(start="shift_start", end="shift_end"), how="cross"
+    )
+    cut = tiles(edges_of(visited), edges_of(shifts), life=lives)
+    there = inside(inside(cut, visited, "visit"), merged(shifts), "shift")
+    return merged(there.filter(pl.col("visit") | pl.col("shift")).select(BY, "start", "end"))

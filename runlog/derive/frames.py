@@ -1,0 +1,182 @@
+"""Small questions asked of frames of instants and intervals, each vectorised over machines.
+
+Intervals are [start, end); those of one machine in one frame never overlap. Every function takes and
+gives LazyFrames with a `machine` column.
+"""
+
+import polars as pl
+
+from runlog.schema import INSTANT, TEXT
+
+BY = "machine"
+
+
+def tiles(*boundaries: pl.LazyFrame, life: pl.LazyFrame) -> pl.LazyFrame:
+    """Cut each machine's life at every boundary.
+
+    Parameters
+    ----------
+    boundaries : LazyFrame
+        Columns machine, at; nulls and instants outside the life are passed over.
+    life : LazyFrame
+        Columns machine, first, horizon: one row a machine.
+
+    Returns
+    -------
+    LazyFrame
+        machine, start, end: gapless, none empty, sorted.
+    """
+    ends = [life.select(BY, at=pl.col("first")), life.select(BY, at=pl.col("horizon"))]
+    cuts = pl.concat([*(frame.select(BY, "at") for frame in boundaries), *ends])
+    return (
+        cuts.drop_nulls()
+        .join(life, on=BY)
+        .filter(pl.col("at").is_between("first", "horizon"))
+        .select(BY, start=pl.col("at"))
+        .unique()
+        .sort(BY, "start")
+        .with_columns(end=pl.col("start").shift(-1).over(BY))
+        .drop_nulls()
+    )
+
+
+def edges(intervals: pl.LazyFrame, start: str = "start", end: str = "end") -> pl.LazyFrame:
+    """Both ends of intervals as boundaries for `tiles`."""
+    return pl.concat([intervals.select(BY, at=pl.col(start)), intervals.select(BY, at=pl.col(end))])
+
+
+def covering(
+    left: pl.LazyFrame, intervals: pl.LazyFrame, *columns: str | pl.Expr, at: str = "start"
+) -> pl.LazyFrame:
+    """Add to each row the columns of the interval that holds its instant; null where none does."""
+    holder = intervals.select(BY, pl.col("start").alias("_start"), pl.col("end").alias("_end"), *columns)
+    names = [name for name in holder.collect_schema().names() if name not in {BY, "_start", "_end"}]
+    inside = pl.col("_end").is_null() | (pl.col(at) < pl.col("_end"))
+    return (
+        last_before(left, holder.rename({"_start": "_at"}), at=at, right="_at")
+        .with_columns(
+            pl.when(inside & pl.col("_at").is_not_null()).then(pl.col(name)).alias(name) for name in names
+        )
+        .drop("_at", "_end")
+    )
+
+
+def inside(left: pl.LazyFrame, intervals: pl.LazyFrame, name: str, at: str = "start") -> pl.LazyFrame:
+    """Add a flag: the row's instant lies in one of the intervals."""
+    return covering(left, intervals, pl.lit(True).alias(name), at=at).with_columns(
+        pl.col(name).fill_null(False)
+    )
+
+
+def last_before(
+    left: pl.LazyFrame, right_frame: pl.LazyFrame, *, at: str = "at", right: str = "at", strict: bool = False
+) -> pl.LazyFrame:
+    """Join to each row the latest row of the other frame not after it (`strict`: before it)."""
+    return left.sort(BY, at).join_asof(
+        right_frame.sort(BY, right),
+        left_on=at,
+        right_on=right,
+        by=BY,
+        strategy="backward",
+        allow_exact_matches=not strict,
+        check_sortedness=False,
+        coalesce=False,
+    )
+
+
+def first_after(
+    left: pl.LazyFrame, right_frame: pl.LazyFrame, *, at: str = "at", right: str = "at", strict: bool = False
+) -> pl.LazyFrame:
+    """Join to each row the earliest row of the other frame not before it (`strict`: after it)."""
+    return left.sort(BY, at).join_asof(
+        right_frame.sort(BY, right),
+        left_on=at,
+        right_on=right,
+        by=BY,
+        strategy="forward",
+        allow_exact_matches=not strict,
+        check_sortedness=False,
+        coalesce=False,
+    )
+
+
+def merged(tiled: pl.LazyFrame, *same: str) -> pl.LazyFrame:
+    """Join adjoining rows that agree in the columns `same`."""
+    changed = pl.any_horizontal(
+        [pl.col(name).ne_missing(pl.col(name).shift(1)) for name in (BY, *same)]
+        + [pl.col("start").ne_missing(pl.col("end").shift(1))]
+    )
+    return (
+        tiled.sort(BY, "start")
+        .with_columns(_run=changed.cum_sum())
+        .group_by("_run", BY, *same, maintain_order=True)
+        .agg(pl.col("start").first(), pl.col("end").last())
+        .sort(BY, "start")
+        .drop("_run")
+    )
+
+
+def overlap_s(start: str, end: str, other_start: str, other_end: str) -> pl.Expr:
+    """Seconds that two intervals share. [s]"""
+    first = pl.max_horizontal(start, other_start)
+    last = pl.min_horizontal(end, other_end)
+    return seconds(last - first).clip(lower_bound=0.0)
+
+
+def seconds(duration: pl.Expr) -> pl.Expr:
+    """A duration as seconds, exact to the microsecond. [s]"""
+    return duration.dt.total_microseconds() / 1e6
+
+
+def duration(seconds_column: pl.Expr) -> pl.Expr:
+    """Seconds as a duration, rounded to the microsecond."""
+    return (seconds_column * 1e6).round().cast(pl.Int64).cast(pl.Duration("us"))
+
+
+def no_instants() -> pl.LazyFrame:
+    """An empty frame of boundaries."""
+    return pl.LazyFrame(schema={BY: TEXT, "at": INSTANT})
+
+
+class RunningClock:
+    """A clock per machine that runs only during some intervals; tells its reading and the way back.
+
+    Parameters
+    ----------
+    intervals : LazyFrame
+        machine, start, end: when it runs.
+    """
+
+    def __init__(self, intervals: pl.LazyFrame) -> None:
+        length = (pl.col("end") - pl.col("start")).dt.total_microseconds()
+        self._ticks = (
+            intervals.select(BY, "start", "end")
+            .filter(pl.col("end") > pl.col("start"))
+            .sort(BY, "start")
+            .select(
+                BY,
+                _tick_from=pl.col("start"),
+                _upto=pl.col("end"),
+                _before=(length.cum_sum().over(BY) - length),
+            )
+            .collect()
+            .lazy()
+        )
+
+    def read(self, left: pl.LazyFrame, at: str, name: str) -> pl.LazyFrame:
+        """Add the clock's reading [us] at an instant column."""
+        ran = (pl.min_horizontal(at, "_upto") - pl.col("_tick_from")).dt.total_microseconds()
+        return (
+            last_before(left, self._ticks, at=at, right="_tick_from")
+            .with_columns((pl.col("_before") + ran).fill_null(0).alias(name))
+            .drop("_tick_from", "_upto", "_before")
+        )
+
+    def instant(self, left: pl.LazyFrame, reading: str, name: str) -> pl.LazyFrame:
+        """Add the instant at which the clock reached a reading [us]; null where it never started."""
+        gone = pl.duration(microseconds=pl.col(reading) - pl.col("_before"))
+        return (
+            last_before(left, self._ticks, at=reading, right="_before", strict=True)
+            .with_columns(pl.min_horizontal(pl.col("_tick_from") + gone, "_upto").alias(name))
+            .drop("_tick_from", "_upto", "_before")
+        )

@@ -1,0 +1,177 @@
+"""Cycles that hang: ACTIVE with no part for far longer than a cycle, and nobody there.
+
+Programs that wait for a feeder stay ACTIVE, so without this rule the worst nights look like production.
+
+    standard_cycles(...)   the measured median of the last 50 parts, or the job's cycle if larger
+    hung_cycles(...)       what lies more than one standard cycle past the last sign of progress
+"""
+
+from typing import Final
+
+import polars as pl
+
+from runlog.derive.context import Context
+from runlog.derive.frames import BY, RunningClock, covering, edges, inside, last_before, tiles
+from runlog.derive.observations import RUNNING
+from runlog.derive.parts import no_signal
+
+PARTS_BACK: Final = 50
+PARTS_LEAST: Final = 5
+
+
+def standard_cycles(
+    parts: pl.LazyFrame, running: pl.LazyFrame, reloaded: pl.LazyFrame, ctx: Context
+) -> pl.LazyFrame:
+    """Standard cycle of a machine and program from each shift's start on.
+
+    Parameters
+    ----------
+    parts : LazyFrame
+        machine, at, seq, program, job, counted_in_batch.
+    running : LazyFrame
+        machine, start, end: EXECUTION ACTIVE or WAIT.
+    reloaded : LazyFrame
+        machine, start, end of reloads.
+    ctx : Context
+
+    Returns
+    -------
+    LazyFrame
+        machine, program, from, measured_s: the median, over the last 50 parts counted before the shift
+        began, of ACTIVE time between a part and the one before, reload time out. [s]
+    """
+    active = RunningClock(running)
+    reloading = RunningClock(reloaded.filter(pl.col("end") > pl.col("start")))
+    busy = active.read(reloading.read(parts, "at", "reload_clock"), "at", "active_clock")
+    own = (BY, "program")
+    gross = pl.col("active_clock") - pl.col("active_clock").shift(1).over(BY)
+    out = pl.col("reload_clock") - pl.col("reload_clock").shift(1).over(BY)
+    same = pl.col("program").eq_missing(pl.col("program").shift(1).over(BY))
+    measured = (
+        busy.sort(BY, "at", "seq")
+        .with_columns(cycle=(gross - out.clip(lower_bound=0)) / 1e6, same=same)
+        .filter(pl.col("same") & ~pl.col("counted_in_batch") & (pl.col("cycle") > 0))
+        .with_columns(
+            measured_s=pl.col("cycle").rolling_median(PARTS_BACK, min_samples=PARTS_LEAST).over(own)
+        )
+        .drop_nulls("measured_s")
+        .select(*own, "at", "measured_s")
+    )
+    shifts = ctx.shifts.select(at="shift_start").unique().sort("at")
+    known = measured.select(*own).unique()
+    return (
+        known.join(shifts, how="cross")
+        .sort("at")
+        .join_asof(
+            measured.sort("at"),
+            on="at",
+            by=list(own),
+            strategy="backward",
+            allow_exact_matches=False,
+            check_sortedness=False,
+        )
+        .drop_nulls("measured_s")
+        .select(*own, pl.col("at").alias("from"), "measured_s")
+    )
+
+
+def with_standard(rows: pl.LazyFrame, standard: pl.LazyFrame, ctx: Context, at: str) -> pl.LazyFrame:
+    """Add `standard_s`: the larger of the job's cycle and the measured one; null where neither is known.
+
+    The rows carry machine, program and job.
+    """
+    measured = rows.sort(at).join_asof(
+        standard.sort("from"),
+        left_on=at,
+        right_on="from",
+        by=[BY, "program"],
+        strategy="backward",
+        check_sortedness=False,
+        coalesce=False,
+    )
+    return (
+        measured.drop("from")
+        .join(
+            ctx.plans.select(BY, "job", job_cycle_s=pl.col("cycle_s") * pl.col("parts_per_cycle")),
+            on=[BY, "job"],
+            how="left",
+        )
+        .with_columns(standard_s=pl.max_horizontal("job_cycle_s", "measured_s"))
+        .drop("job_cycle_s", "measured_s")
+    )
+
+
+def hung_cycles(
+    held: pl.LazyFrame,
+    reloaded: pl.LazyFrame,
+    counted: pl.LazyFrame,
+    seen: pl.LazyFrame,
+    standard: pl.LazyFrame,
+    ctx: Context,
+) -> pl.LazyFrame:
+    """Stretches in which a cycle hangs: machine, start, end.
+
+    Time counts from the latest of a part, the start of the ACTIVE stretch, the end of a reload and attended
+    evidence; time in reloading and without signal is left out of the count.
+    """
+    stretches = _active_stretches(held)
+    signs = pl.concat(
+        [
+            stretches.select(BY, at="start"),
+            counted.select(BY, "at"),
+            reloaded.select(BY, at="end"),
+            seen.select(BY, "at"),
+        ]
+    ).unique()
+    waits = (
+        covering(signs, stretches, pl.col("end").alias("stretch_end"), at="at")
+        .filter(pl.col("stretch_end").is_not_null())
+        .sort(BY, "at")
+        .with_columns(until=pl.min_horizontal("stretch_end", pl.col("at").shift(-1).over(BY)))
+        .with_columns(until=pl.coalesce("until", "stretch_end"))
+    )
+    clock = _counting_clock(stretches, held, reloaded)
+    read = clock.read(clock.read(waits, "at", "clock_from"), "until", "clock_to")
+    selected = last_before(read, held.select(BY, "start", "program", "job"), at="at", right="start").drop(
+        "start"
+    )
+    us = 1e6
+    limit = pl.max_horizontal(pl.col("standard_s") * pl.col("hung_cycles"), "hung_least_s") * us
+    late = (
+        with_standard(selected, standard, ctx, "at")
+        .join(ctx.limits.select(BY, "hung_least_s", "hung_cycles"), on=BY, how="left")
+        .filter((pl.col("clock_to") - pl.col("clock_from")) >= limit)
+        .filter(pl.col("standard_s").is_not_null())
+        .with_columns(reading=pl.col("clock_from") + (pl.col("standard_s") * us).round().cast(pl.Int64))
+    )
+    return (
+        clock.instant(late, "reading", "start")
+        .select(BY, "start", end="until")
+        .filter(pl.col("start") < pl.col("end"))
+    )
+
+
+def _active_stretches(held: pl.LazyFrame) -> pl.LazyFrame:
+    """ACTIVE stretches, lost signal within them passed over: machine, start, end."""
+    lost = no_signal()
+    state = pl.when(~lost).then(pl.col("execution").is_in(RUNNING)).forward_fill().over(BY)
+    return (
+        held.with_columns(_running=state.fill_null(False))
+        .with_columns(
+            _run=pl.col("_running").ne_missing(pl.col("_running").shift(1).over(BY)).cum_sum().over(BY)
+        )
+        .group_by(BY, "_run", "_running", maintain_order=True)
+        .agg(pl.col("start").first(), pl.col("end").last())
+        .filter("_running")
+        .select(BY, "start", "end")
+    )
+
+
+def _counting_clock(stretches: pl.LazyFrame, held: pl.LazyFrame, reloaded: pl.LazyFrame) -> RunningClock:
+    """The clock that runs while ACTIVE, outside reloads and lost signal."""
+    reloading = reloaded.filter(pl.col("end") > pl.col("start")).select(BY, "start", "end")
+    lost = held.filter(no_signal()).select(BY, "start", "end")
+    bounds = held.group_by(BY).agg(first=pl.col("start").min(), horizon=pl.col("end").max())
+    cut = tiles(edges(stretches), edges(reloading), edges(lost), life=bounds)
+    marked = inside(inside(inside(cut, stretches, "running"), reloading, "reloading"), lost, "lost")
+    return RunningClock(marked.filter(pl.col("running") & ~pl.col("reloading") & ~pl.col("lost")))

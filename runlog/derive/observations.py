@@ -1,0 +1,259 @@
+"""Events put in order, told apart into news and restatements, and read as the machine's state over time.
+
+observations(events)          the items derivation reads, in order, with what changed
+states(observations, ctx)     execution, mode, program ... as they hold from instant to instant
+evidence(observations, ctx)   instants at which somebody was there
+visits(evidence, ctx)         those joined into visits
+"""
+
+from typing import Final
+
+import polars as pl
+
+from runlog.derive.context import Context
+from runlog.derive.frames import BY
+from runlog.schema import NO_JOB
+
+ITEMS: Final = (
+    "AVAILABILITY",
+    "BARS_LOADED",
+    "BAR_LOT",
+    "CONDITION",
+    "CONTROLLER_MODE",
+    "DOOR_STATE",
+    "EMERGENCY_STOP",
+    "END_OF_BAR",
+    "EXECUTION",
+    "KEY_PRESSED",
+    "LENGTH",
+    "LINER",
+    "MATERIAL_CHANGE",
+    "MATERIAL_LOAD",
+    "OPERATOR_ID",
+    "PART_COUNT",
+    "PROGRAM",
+    "PUSHER",
+    "ROTARY_VELOCITY",
+    "USER",
+)
+"""Items derivation reads; all else is kept in the events and passed over here."""
+
+NOTES: Final = ("BARS_LOADED", "BAR_LOT", "LINER", "PUSHER")
+UNAVAILABLE: Final = "UNAVAILABLE"
+RUNNING: Final = ("ACTIVE", "WAIT")
+MANUAL_MODES: Final = ("MANUAL", "MANUAL_DATA_INPUT", "EDIT", "SEMI_AUTOMATIC")
+ORDER: Final = ("machine", "at", "head", "body_start", "file", "line", "cell")
+STATE_ITEMS: Final = ("EXECUTION", "CONTROLLER_MODE", "AVAILABILITY", "EMERGENCY_STOP", "PROGRAM")
+
+
+def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """The events that derivation reads, in order.
+
+    Parameters
+    ----------
+    events : LazyFrame
+        EVENTS, distinct.
+    ctx : Context
+
+    Returns
+    -------
+    LazyFrame
+        EVENTS columns in use plus `seq` (place in the order, over all machines), `previous` (the item's
+        last known text before, UNAVAILABLE left out; null if none), `step` (number less the last known
+        number) and `changed` (the text is known, not of a head, and not `previous`).
+    """
+    known = pl.col("text") != UNAVAILABLE
+    item = (BY, "item", "component", "sub_type", "data_item")
+    wanted = pl.col("item").is_in(ITEMS) | (
+        pl.struct(BY, "item").is_in(_heartbeats(ctx)) if _heartbeats(ctx) else pl.lit(False)
+    )
+    columns = (*ORDER, "item", "sub_type", "component", "data_item", "text", "number", "discrete")
+    words = ("code", "type", "level", "message", "condition_id")
+    return (
+        events.filter(wanted)
+        .select(*columns, *words)
+        .sort(*ORDER)
+        .with_row_index("seq")
+        .with_columns(pl.col("seq").cast(pl.Int64))
+        .with_columns(
+            previous=pl.when(known).then("text").shift(1).forward_fill().over(item),
+            step=pl.col("number") - pl.col("number").shift(1).forward_fill().over(item),
+        )
+        .with_columns(
+            changed=known
+            & ~pl.col("head")
+            & (pl.col("text").ne_missing(pl.col("previous")) | pl.col("discrete"))
+        )
+        .drop("body_start", "file", "line", "cell")
+    )
+
+
+def _heartbeats(ctx: Context) -> list[dict[str, str]]:
+    return [
+        {BY: name, "item": machine.heartbeat.item}
+        for name in ctx.machines
+        if (machine := ctx.site.machine(name)).heartbeat
+    ]
+
+
+def life(events: pl.LazyFrame) -> pl.LazyFrame:
+    """First body event and horizon of each machine: machine, first, horizon.
+
+    The horizon is the latest event of any machine of the same sources, so a machine that fell silent is
+    followed as long as its collector was heard.
+    """
+    by_source = events.group_by(BY, "source").agg(
+        first=pl.col("at").filter(~pl.col("head")).min(), last=pl.col("at").max()
+    )
+    return (
+        by_source.with_columns(last=pl.col("last").max().over("source"))
+        .group_by(BY)
+        .agg(pl.col("first").min(), horizon=pl.col("last").max())
+        .filter(pl.col("first").is_not_null())
+        .sort(BY)
+    )
+
+
+def own_path(observed: pl.LazyFrame, ctx: Context, item: str) -> pl.LazyFrame:
+    """Rows of an item on the machine's path: the one the site names, else the least component name."""
+    rows = observed.filter(pl.col("item") == item).join(ctx.limits.select(BY, "path"), on=BY, how="left")
+    least = pl.col("component").min().over(BY)
+    named = pl.col("path").fill_null("") != ""
+    return rows.filter(pl.col("component") == pl.when(named).then("path").otherwise(least)).drop("path")
+
+
+def programs_seen(observed: pl.LazyFrame) -> pl.LazyFrame:
+    """PROGRAM rows of the best sub type a machine has: MAIN, else none, else ACTIVE; known values only."""
+    rank = pl.col("sub_type").replace_strict({"MAIN": 0, "": 1, "ACTIVE": 2}, default=3, return_dtype=pl.Int8)
+    return (
+        observed.filter((pl.col("item") == "PROGRAM") & (pl.col("text") != UNAVAILABLE))
+        .with_columns(_rank=rank)
+        .filter((pl.col("_rank") < 3) & (pl.col("_rank") == pl.col("_rank").min().over(BY)))
+        .drop("_rank")
+    )
+
+
+def states(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """What held from each instant on, one row a change.
+
+    Returns
+    -------
+    LazyFrame
+        machine, at, seq, execution, mode, available, estop, program, job. Mode, program and estop keep
+        their last known value through UNAVAILABLE; execution and availability say it.
+    """
+    rows = pl.concat(
+        [
+            own_path(observed, ctx, "EXECUTION"),
+            own_path(observed, ctx, "CONTROLLER_MODE").filter(pl.col("text") != UNAVAILABLE),
+            observed.filter(pl.col("item") == "AVAILABILITY"),
+            observed.filter((pl.col("item") == "EMERGENCY_STOP") & (pl.col("text") != UNAVAILABLE)),
+            programs_seen(observed),
+            *_heartbeat_rows(observed, ctx),
+        ],
+        how="diagonal",
+    )
+    held = {
+        "execution": "EXECUTION",
+        "mode": "CONTROLLER_MODE",
+        "available": "AVAILABILITY",
+        "estop": "EMERGENCY_STOP",
+        "program": "PROGRAM",
+        "heartbeat": "HEARTBEAT",
+    }
+    columns = [pl.when(pl.col("item") == item).then("text").alias(name) for name, item in held.items()]
+    return (
+        rows.sort("seq", nulls_last=True)
+        .sort(BY, "at", maintain_order=True)
+        .select(BY, "at", "seq", *columns)
+        .with_columns(pl.col(*held).forward_fill().over(BY))
+        .unique([BY, "at"], keep="last", maintain_order=True)
+        .join(ctx.programs, on="program", how="left", maintain_order="left")
+        .with_columns(
+            pl.col("job").fill_null(NO_JOB),
+            available=pl.when(pl.col("heartbeat") == "LATE").then(pl.lit(UNAVAILABLE)).otherwise("available"),
+        )
+        .drop("heartbeat")
+    )
+
+
+def _heartbeat_rows(observed: pl.LazyFrame, ctx: Context) -> list[pl.LazyFrame]:
+    """For each declared heartbeat: its beats, and an instant at which it is overdue."""
+    out = []
+    for name in ctx.machines:
+        beat = ctx.site.machine(name).heartbeat
+        if beat is None:
+            continue
+        beats = observed.filter(
+            (pl.col(BY) == name) & (pl.col("item") == beat.item) & (pl.col("text") != UNAVAILABLE)
+        ).select(BY, "at", "seq", item=pl.lit("HEARTBEAT"), text=pl.lit("HEARD"))
+        due = pl.col("at") + pl.duration(microseconds=round(beat.limit_s * 1e6))
+        late = beats.filter(due < pl.col("at").shift(-1).fill_null(due.dt.offset_by("1d"))).select(
+            BY, at=due, seq=pl.lit(None, pl.Int64), item=pl.lit("HEARTBEAT"), text=pl.lit("LATE")
+        )
+        out += [beats, late]
+    return out
+
+
+def intervals_of(state: pl.LazyFrame, lives: pl.LazyFrame) -> pl.LazyFrame:
+    """States as intervals [start, end) within each machine's life, with every state column."""
+    return (
+        state.join(lives, on=BY, how="inner", maintain_order="left")
+        .with_columns(
+            start=pl.max_horizontal("at", "first"),
+            end=pl.col("at").shift(-1).over(BY).fill_null(pl.col("horizon")),
+        )
+        .with_columns(end=pl.min_horizontal("end", "horizon"))
+        .filter(pl.col("start") < pl.col("end"))
+        .drop("at", "first", "horizon")
+    )
+
+
+def cycle_starts(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """Instants at which a cycle starts: EXECUTION becomes ACTIVE from anything but ACTIVE, WAIT or UNAVAILABLE.
+
+    Returns
+    -------
+    LazyFrame
+        machine, at, seq.
+    """
+    before = pl.col("text").shift(1).over(BY)
+    return (
+        own_path(observed, ctx, "EXECUTION")
+        .sort("seq")
+        .filter((pl.col("text") == "ACTIVE") & ~before.is_in([*RUNNING, UNAVAILABLE]))
+        .select(BY, "at", "seq")
+    )
+
+
+def evidence(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """Instants at which somebody was seen to be there: machine, at, seq, and which item told.
+
+    A door opened (not an automatic one), a mode or operator changed, a key pressed: changes only, never
+    the first value known and never what a reconnect restates.
+    """
+    door = (pl.col("item") == "DOOR_STATE") & (pl.col("text") == "OPEN") & ~pl.col("automatic_door")
+    person = pl.col("item").is_in(["CONTROLLER_MODE", "OPERATOR_ID", "USER"])
+    key = pl.col("item") == "KEY_PRESSED"
+    return (
+        observed.join(ctx.limits.select(BY, "automatic_door"), on=BY, how="left", maintain_order="left")
+        .filter(pl.col("changed") & ((pl.col("previous").is_not_null() & (door | person)) | key))
+        .select(BY, "at", "seq", "item")
+    )
+
+
+def visits(seen: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """Evidence joined into visits: machine, start, last_seen, end (`visit_after` past the last evidence)."""
+    apart = (pl.col("at") - pl.col("at").shift(1).over(BY)) > pl.col("visit_after")
+    return (
+        seen.sort(BY, "at")
+        .join(ctx.limits.select(BY, "visit_after"), on=BY, how="left", maintain_order="left")
+        .with_columns(visit=apart.fill_null(True).cum_sum())
+        .group_by(BY, "visit", maintain_order=True)
+        .agg(
+            start=pl.col("at").first(),
+            last_seen=pl.col("at").last(),
+            end=pl.col("at").last() + pl.col("visit_after").last(),
+        )
+        .drop("visit")
+    )
