@@ -8,11 +8,13 @@ it marks heads, applies the two-clocks rule, drops immediate repeats, numbers re
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
 import polars as pl
 
-from runlog.schema import EVENTS, REJECTS
+from runlog.intake.clocks import from_the_end, lost_stamps, mark_heads, place, written_newest_first
+from runlog.intake.distinct import is_unchanged, returns
+from runlog.schema import EVENTS, PROGRESS, REJECTS
 from runlog.site import Source
 
 FINISHED: Final = ("at", "nth", "head", "body_start", "file", "source")
@@ -32,8 +34,8 @@ class Offered:
     Attributes
     ----------
     observations : pl.DataFrame
-        Columns OBSERVATIONS in file order (agent documents: in sequence order), immediate repeats included. An
-        extra text column `instance` splits a file into parts whose order must not be compared.
+        Columns OBSERVATIONS in file order (agent documents: in sequence order), immediate repeats
+        included. An extra text column `instance` splits a file into parts whose order must not be compared.
     rejects : pl.DataFrame
         Columns REFUSED.
     rows : int
@@ -102,4 +104,72 @@ def finish(
     -------
     Reading
     """
-    raise NotImplementedError
+    observations = _with_instance(offered.observations)
+    note = [offered.note] if offered.note else []
+    if format != "mtconnect streams" and written_newest_first(observations, clock_skew_s):
+        observations = from_the_end(observations, offered.rows)
+        note.append("written newest first: read from its end, lines count from there")
+    if format == "adapter lines":
+        observations = mark_heads(observations)
+    else:
+        observations = observations.with_columns(pl.lit(False).alias("head"))
+    lost = lost_stamps(observations)
+    rejects = pl.concat([offered.rejects.cast(dict(REFUSED)), _refuse_lost(observations.filter(lost))])
+    placed = place(observations.filter(~lost), clock_skew_s)
+    unchanged = is_unchanged(placed)
+    kept = placed.filter(~unchanged)
+    named = {"file": file, "source": source.name}
+    events = kept.with_columns(
+        returns(kept).alias("nth"), **{name: pl.lit(value) for name, value in named.items()}
+    )
+    events = EVENTS.conform(events.lazy()).collect()
+    told = {"source": source.name, "file": file, "path": path, "read_at": read_at}
+    refused = rejects.with_columns(pl.lit(value).alias(name) for name, value in told.items())
+    progress = {
+        **told,
+        "machine": source.machine or _only(events["machine"]),
+        "format": format,
+        "offset": size,
+        "rows": offered.rows,
+        "offered": offered.observations.height + offered.rejects.height + offered.ignored,
+        "events": events.height,
+        "rejects": rejects.height,
+        "unchanged": int(unchanged.sum()),
+        "ignored": offered.ignored,
+        "note": "; ".join(note),
+        **_moves(events),
+    }
+    return Reading(
+        events=events,
+        rejects=REJECTS.conform(refused.lazy()).collect(),
+        progress=PROGRESS.conform(pl.LazyFrame([progress])).collect(),
+    )
+
+
+def _with_instance(observations: pl.DataFrame) -> pl.DataFrame:
+    if "instance" in observations.columns:
+        return observations
+    return observations.with_columns(pl.lit("").alias("instance"))
+
+
+def _refuse_lost(lost: pl.DataFrame) -> pl.DataFrame:
+    stamp = pl.col("stamped").dt.to_string("iso:strict")
+    raw = pl.format("{}|{}|{}", stamp, "data_item", pl.col("text").fill_null(""))
+    reason = "stamp more than a day outside the time of its file, expected one within it; is a clock wrong?"
+    return lost.select("line", "cell", raw.alias("raw"), pl.lit(reason).alias("reason")).cast(dict(REFUSED))
+
+
+def _only(machines: pl.Series) -> str:
+    names = machines.unique()
+    return names.item() if names.len() == 1 else ""
+
+
+def _moves(events: pl.DataFrame) -> dict[str, Any]:
+    by = (pl.col("at") - pl.col("stamped")).dt.total_microseconds() / 1e6
+    moved = pl.col("at") != pl.col("stamped")
+    return events.select(
+        moved.sum().alias("moved"),
+        by.filter(moved).max().alias("moved_most_s"),
+        pl.col("at").filter(~pl.col("head")).min().alias("first_at"),
+        pl.col("at").max().alias("last_at"),
+    ).row(0, named=True)

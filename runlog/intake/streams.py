@@ -1,0 +1,233 @@
+"""MTConnectStreams documents: what an agent answered, one or several documents a file.
+
+Read in one pass by expat, names by their local part. Entities are never followed: a document with a document
+type declaration is refused. Of a document that breaks off or is damaged, what is complete before that is
+kept and the rest is one reject. Observations are put in the order of their sequence within one instance
+of the agent, and `line` is the sequence, so that a row can be found in its document.
+"""
+
+import re
+from typing import Final
+
+import polars as pl
+
+from runlog.intake.devices import Devices
+from runlog.intake.names import MachineNames
+from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
+from runlog.intake.stamps import read_stamps
+from runlog.intake.vocabulary import (
+    CONDITION,
+    LEVELS,
+    SPINDLE_ITEMS,
+    Component,
+    Meaning,
+    component_words,
+    meaning,
+    snake,
+    spell,
+    told_by_site,
+)
+from runlog.intake.walk import Kind, Walk, walk
+from runlog.site import Key, Site, Source
+
+_SUFFIX: Final = re.compile(r"(?<=[a-z0-9])(TimeSeries|Discrete|DataSet|Table)$")
+_LOOKED_UP: Final = pl.Schema(
+    {
+        "machine": pl.String(),
+        "data_item": pl.String(),
+        "item": pl.String(),
+        "sub_type": pl.String(),
+        "component": pl.String(),
+        "type": pl.String(),
+        "discrete": pl.Boolean(),
+        "tag": pl.String(),
+        "skip": pl.Boolean(),
+    }
+)
+
+
+def read_streams(content: bytes, source: Source, site: Site, devices: Devices) -> Offered:
+    """Read a file of MTConnectStreams documents.
+
+    Parameters
+    ----------
+    content : bytes
+        The whole file, unpacked.
+    source : Source
+        Whose keys, values, machines and time zone hold.
+    site : Site
+        Names its machines and the zone of stamps without one.
+    devices : Devices
+        The source's device document; `Devices()` if it has none, components are then guessed.
+
+    Returns
+    -------
+    Offered
+        Its observations carry `instance`.
+    """
+    walked = walk(content)
+    observed = _in_sequence(_observed(walked, source, site, devices))
+    ignored = observed.filter("skip").height + walked.ignored
+    observed = observed.filter(~pl.col("skip"))
+    copied = observed.filter("copied").height
+    observed = observed.filter(~pl.col("copied"))
+    observed = observed.hstack(read_stamps(observed["timestamp"], source.time_zone or site.site.time_zone))
+    read = spell(_said(observed.lazy()), source).collect()
+    problem = _problem(source)
+    refused = read.filter(problem.is_not_null()).select(
+        "line",
+        pl.lit(0).alias("cell"),
+        pl.format(
+            "<{} dataItemId='{}' timestamp='{}'>{}",
+            "tag",
+            "data_item",
+            pl.col("timestamp").fill_null(""),
+            "said",
+        ).alias("raw"),
+        problem.alias("reason"),
+    )
+    broken = pl.DataFrame(walked.rejects, schema=REFUSED, orient="row")
+    columns = [pl.col(name).cast(dtype) for name, dtype in OBSERVATIONS.items()]
+    return Offered(
+        observations=read.filter(problem.is_null()).select(*columns, "instance"),
+        rejects=pl.concat([broken, refused.cast(dict(REFUSED))]),
+        rows=walked.elements,
+        ignored=ignored + copied,
+        note="; ".join(walked.notes),
+    )
+
+
+def _observed(walked: Walk, source: Source, site: Site, devices: Devices) -> pl.DataFrame:
+    kinds = _looked_up(walked, source, site, devices)
+    count = len(walked.said)
+    frame = pl.DataFrame(
+        {
+            "kind": pl.Series(walked.kind[:count], dtype=pl.UInt32),
+            "instance": pl.Series(walked.instance[:count], dtype=pl.String),
+            "sequence": pl.Series(walked.sequence[:count], dtype=pl.String).cast(pl.Int64, strict=False),
+            "timestamp": pl.Series(walked.timestamp[:count], dtype=pl.String).fill_null(""),
+            "native_code": pl.Series(walked.native_code[:count], dtype=pl.String),
+            "activation": pl.Series(walked.activation[:count], dtype=pl.String),
+            "said": pl.Series(walked.said, dtype=pl.String),
+        }
+    )
+    return frame.with_row_index("element", 1).join(
+        kinds.with_row_index("kind"), on="kind", how="left", maintain_order="left"
+    )
+
+
+def _in_sequence(observed: pl.DataFrame) -> pl.DataFrame:
+    """Order by sequence within an instance; without sequences the document's own order holds."""
+    element = pl.col("element").cast(pl.Int64)
+    whole = pl.col("sequence").is_not_null().all().over("instance")
+    first = pl.col("element").min().over("instance")
+    ordered = observed.with_columns(
+        pl.when(whole).then("sequence").otherwise(element).alias("line"),
+        pl.lit(0).alias("cell"),
+        first.alias("first"),
+    ).sort("first", "line", "element")
+    content = ("data_item", "timestamp", "tag", "said")
+    again = (
+        (pl.col("instance") == pl.col("instance").shift()) & (pl.col("line") == pl.col("line").shift())
+    ).fill_null(value=False)
+    same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in content)
+    return ordered.with_columns((again & same).alias("copied"), (again & ~same).alias("clashes"))
+
+
+def _said(observed: pl.LazyFrame) -> pl.LazyFrame:
+    condition = pl.col("item") == CONDITION
+    message = pl.col("item") == "MESSAGE"
+    words, code = pl.col("said").str.strip_chars(), pl.col("native_code").str.strip_chars()
+    code = pl.when((condition | message) & (code != "")).then(code)
+    activation = pl.when(pl.col("activation") != "").then("activation")
+    return observed.with_columns(
+        pl.when(condition).then("level_word").otherwise("said").alias("text"),
+        code.alias("code"),
+        pl.when((condition | message) & (words != "")).then(words).alias("message"),
+        pl.when(condition).then(pl.coalesce(activation, code, pl.lit(""))).alias("condition_id"),
+    )
+
+
+def _problem(source: Source) -> pl.Expr:
+    levels = ", ".join(LEVELS)
+    lost = f"no machine known for this device; expected `machine`, or the device in `machines`, of source {source.name!r}"
+    return (
+        pl.when(pl.col("clashes"))
+        .then(pl.lit("sequence found a second time with other content, expected once in an instance"))
+        .when(pl.col("machine").is_null())
+        .then(pl.lit(lost))
+        .when(pl.col("problem").is_not_null())
+        .then("problem")
+        .when(pl.col("level").is_not_null() & ~pl.col("level").is_in(LEVELS))
+        .then(pl.format("{} found, one of {} expected", "level", pl.lit(levels)))
+    )
+
+
+# --- what each kind of observation stands for ----------------------------------------------------------
+
+
+def _looked_up(walked: Walk, source: Source, site: Site, devices: Devices) -> pl.DataFrame:
+    """One row a kind, in the order of `Walk.kinds`."""
+    names = MachineNames(source, site)
+    told = {name.lower(): key for name, key in source.keys.items()}
+    ignore = {name.lower() for name in source.ignore}
+    guessed = _guessed_components(walked)
+    rows = []
+    for kind in walked.kinds:
+        part = walked.parts[kind.part]
+        machine = names.machine(part.device, part.uuid)
+        known = devices.of(*names.known_as(machine, part.device, part.uuid)) if devices.keys else {}
+        found = _meaning(kind, guessed[kind.part], known, told)
+        skip = part.agent or kind.id.lower() in ignore or kind.name.lower() in ignore
+        data_item = kind.id or kind.name or found.item
+        rows.append(
+            (
+                machine,
+                data_item,
+                found.item,
+                found.sub_type,
+                found.component,
+                found.type,
+                found.discrete,
+                kind.tag,
+                skip,
+            )
+        )
+    level = pl.when(pl.col("item") == CONDITION).then(pl.col("tag").str.split(":").list.last())
+    return pl.DataFrame(rows, schema=_LOOKED_UP, orient="row").with_columns(level.alias("level_word"))
+
+
+def _meaning(kind: Kind, component: str, known: dict[str, Meaning], told: dict[str, Key]) -> Meaning:
+    item = _item(kind)
+    probe = known.get(kind.id.lower()) or known.get(kind.name.lower())
+    discrete = kind.tag.endswith("Discrete")
+    found = meaning(
+        item,
+        kind.sub_type or (probe.sub_type if probe and probe.item == item else ""),
+        probe.component if probe else component,
+        kind.type,
+        discrete=discrete or bool(probe and probe.discrete),
+    )
+    key = told.get(kind.id.lower()) or told.get(kind.name.lower())
+    return told_by_site(key, found) if key else found
+
+
+def _item(kind: Kind) -> str:
+    return CONDITION if kind.condition else snake(_SUFFIX.sub("", kind.tag))
+
+
+def _guessed_components(walked: Walk) -> list[str]:
+    """Words for the components as a device document would give them, from what was observed of them."""
+    turning = {kind.part for kind in walked.kinds if not kind.condition and _item(kind) in SPINDLE_ITEMS}
+    of_device: dict[tuple[str, str], dict[tuple[str, str, str], Component]] = {}
+    for index, part in enumerate(walked.parts):
+        seen = of_device.setdefault((part.device, part.uuid), {})
+        before = seen.get(part.identity)
+        spindle = index in turning or bool(before and before.spindle)
+        seen[part.identity] = Component(part.type, part.name, spindle)
+    words = {
+        (device, identity): word
+        for device, seen in of_device.items()
+        for identity, word in zip(seen, component_words(seen.values()), strict=True)
+    }
+    return [words[(part.device, part.uuid), part.identity] for part in walked.parts]

@@ -1,0 +1,168 @@
+"""The words of the event table: items, listed values, component names, and how a source's words become them.
+
+Items are MTConnect types in upper snake case. What a source means by one of its keys is a `Meaning`;
+`spell` brings values into their one spelling, for every format alike.
+"""
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import reduce
+from typing import Final
+
+import polars as pl
+
+from runlog.site import Key, Source
+
+CONDITION: Final = "CONDITION"
+UNAVAILABLE: Final = "UNAVAILABLE"
+LEVELS: Final = ("NORMAL", "WARNING", "FAULT", UNAVAILABLE)
+
+LISTED: Final = frozenset(
+    """
+    ACTUATOR_STATE AVAILABILITY AXIS_COUPLING AXIS_INTERLOCK AXIS_STATE CHUCK_INTERLOCK CHUCK_STATE CLOSE_CHUCK
+    CLOSE_DOOR CONDITION CONTROLLER_MODE CONTROLLER_MODE_OVERRIDE DIRECTION DOOR_STATE EMERGENCY_STOP END_OF_BAR
+    EQUIPMENT_MODE EXECUTION FUNCTIONAL_MODE INTERFACE_STATE LOCK_STATE MATERIAL_CHANGE MATERIAL_FEED
+    MATERIAL_LOAD MATERIAL_RETRACT MATERIAL_UNLOAD OPEN_CHUCK OPEN_DOOR OPERATING_MODE PART_CHANGE PART_DETECT
+    PART_PROCESSING_STATE PART_STATUS PATH_MODE POWER_STATE POWER_STATUS PROCESS_STATE PROGRAM_EDIT ROTARY_MODE
+    SPINDLE_INTERLOCK VALVE_STATE WAIT_STATE
+    """.split()
+)
+"""Items whose values come from a list, so that their case carries no meaning."""
+
+FREE_TEXT: Final = frozenset(
+    """
+    ALARM ASSET_CHANGED ASSET_REMOVED BAR_LOT BLOCK LINE_LABEL LINER MATERIAL MESSAGE OPERATOR_ID PALLET_ID
+    PART_ID PART_KIND_ID PART_NUMBER PART_UNIQUE_ID PROGRAM PROGRAM_COMMENT PROGRAM_EDIT_NAME PROGRAM_HEADER
+    PUSHER SERIAL_NUMBER TOOL_ASSET_ID TOOL_GROUP TOOL_ID USER
+    """.split()
+)
+"""Items whose digits are a name, not a number: `0012` is not `12`."""
+
+DEFAULT_SUB_TYPES: Final = {"PART_COUNT": "ALL", "ROTARY_VELOCITY": "ACTUAL", "END_OF_BAR": "PRIMARY"}
+FIELDS: Final = {CONDITION: 5, "ALARM": 5, "MESSAGE": 2, "ASSET_CHANGED": 2, "ASSET_REMOVED": 2}
+"""Fields an item takes in adapter lines; all others take one."""
+
+FEEDER_COMPONENTS: Final = frozenset({"BarFeeder", "BarFeederInterface", "Stock", "Loader"})
+SPINDLE_ITEMS: Final = frozenset({"ROTARY_VELOCITY", "SPINDLE_SPEED"})
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What one key of a source stands for; `fields` is how many fields it takes in adapter lines."""
+
+    item: str
+    sub_type: str = ""
+    component: str = ""
+    type: str | None = None
+    discrete: bool = False
+    fields: int = 1
+
+
+@dataclass(frozen=True)
+class Component:
+    """One component of a device: its type, its name, whether it turns, whether it sits in a feeder."""
+
+    type: str
+    name: str
+    spindle: bool = False
+    in_feeder: bool = False
+
+
+def snake(name: str) -> str:
+    """Pascal case to upper snake case; an extension keeps its mark.
+
+    Examples
+    --------
+    >>> snake("EndOfBar"), snake("x:ToolGroup")
+    ('END_OF_BAR', 'x:TOOL_GROUP')
+    """
+    prefix, mark, local = name.rpartition(":")
+    return ("x:" if mark else "") + re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", local).upper()
+
+
+def meaning(
+    item: str, sub_type: str = "", component: str = "", type: str | None = None, **more: bool | int
+) -> Meaning:
+    """Make a `Meaning` with the standard's defaults filled in: sub type, and fields in adapter lines."""
+    fields = int(more.get("fields", 0)) or FIELDS.get(item, 1)
+    sub_type = sub_type or DEFAULT_SUB_TYPES.get(item, "")
+    return Meaning(item, sub_type, component, type or None, bool(more.get("discrete", False)), fields)
+
+
+def told_by_site(key: Key, known: Meaning | None) -> Meaning:
+    """The site file's word on a key; where it is silent on the place, what is known of it otherwise."""
+    told = meaning(key.item, key.sub_type, key.component, key.type, discrete=key.discrete)
+    if known is None:
+        return told
+    same = known.item == told.item
+    return replace(
+        told,
+        component=told.component or known.component,
+        type=told.type or known.type,
+        sub_type=key.sub_type or (known.sub_type if same else told.sub_type),
+        discrete=told.discrete or (known.discrete if same else False),
+    )
+
+
+def component_words(components: Iterable[Component]) -> list[str]:
+    """Our words for the components of one device, in their order of appearance.
+
+    Examples
+    --------
+    >>> component_words([Component("Rotary", "C"), Component("Rotary", "S", True), Component("Path", "P1")])
+    ['c', 'main', 'path']
+    """
+    components = list(components)
+    counts = {kind: sum(c.type == kind for c in components) for kind in ("Path", "Door")}
+    spindles = iter(("main", "sub"))
+    words = []
+    for component in components:
+        own = (component.name or component.type).lower()
+        if component.type == "Device":
+            words.append("")
+        elif component.in_feeder or component.type in FEEDER_COMPONENTS:
+            words.append("feeder")
+        elif component.type == "Rotary" and component.spindle:
+            words.append(next(spindles, own))
+        elif component.type == "Controller" or (component.type == "Path" and counts["Path"] == 1):
+            words.append("path")
+        elif component.type == "Door" and counts["Door"] == 1:
+            words.append("door")
+        else:
+            words.append(own)
+    return words
+
+
+def spell(observations: pl.LazyFrame, source: Source) -> pl.LazyFrame:
+    """Bring `text` into its one spelling and fill `number` and `level`.
+
+    Trims, translates by the source's `values`, sets listed values and UNAVAILABLE in upper case. Needs the
+    columns `item` and `text`.
+    """
+    trimmed = observations.with_columns(pl.col("text").str.strip_chars())
+    told = reduce(_translate, source.values.items(), trimmed)
+    listed = pl.col("item").is_in(sorted(LISTED))
+    unavailable = pl.col("text").str.contains(f"(?i)^{UNAVAILABLE}$")
+    upper = pl.when(listed | unavailable).then(pl.col("text").str.to_uppercase()).otherwise("text")
+    number = pl.coalesce(
+        pl.col("text").cast(pl.Float64, strict=False),
+        # A counter may name why it was reset: `0:SHIFT`.
+        pl.when(pl.col("item").str.ends_with("COUNT")).then(
+            pl.col("text").str.extract(r"^([+-]?[\d.]+):[A-Z_]+$").cast(pl.Float64, strict=False)
+        ),
+    )
+    condition = pl.col("item") == CONDITION
+    return told.with_columns(upper.alias("text")).with_columns(
+        pl.when(number.is_finite() & ~condition).then(number).alias("number"),
+        pl.when(condition).then("text").alias("level"),
+    )
+
+
+def _translate(observations: pl.LazyFrame, told: tuple[str, dict[str, str]]) -> pl.LazyFrame:
+    item, words = told
+    upper = {raw.strip().upper(): value for raw, value in words.items()}
+    translated = pl.col("text").str.to_uppercase().replace_strict(upper, default=pl.col("text"))
+    return observations.with_columns(
+        pl.when(pl.col("item") == item.upper()).then(translated).otherwise("text").alias("text")
+    )

@@ -1,0 +1,258 @@
+"""One pass of expat over a file of MTConnectStreams documents."""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, Final, NamedTuple
+from xml.parsers import expat
+
+_CONTAINERS: Final = frozenset({"Samples", "Events", "Condition"})
+_ROOT: Final = "MTConnectStreams"
+_START: Final = re.compile(rb"<\?xml\s|<(?:[\w.-]+:)?MTConnect(?:Streams|Devices|Assets|Error)\b")
+_DECLARED: Final = re.compile(rb"""^\s*<\?xml[^>]*encoding\s*=\s*["']([\w.-]+)["']""")
+_STANDARD: Final = ("mtconnect.org:MTConnect", "mtconnect.com:MTConnect")
+_CONTROL: Final = bytes(byte for byte in range(32) if byte not in b"\t\n\r")
+_BLANKED: Final = bytes.maketrans(_CONTROL, b" " * len(_CONTROL))
+_JUNK_AFTER_END: Final = expat.errors.codes[expat.errors.XML_ERROR_JUNK_AFTER_DOC_ELEMENT]
+_RAW_KEPT: Final = 10_000
+
+
+class Kind(NamedTuple):
+    """What observations of one sort have in common."""
+
+    part: int
+    condition: bool
+    tag: str
+    id: str
+    name: str
+    sub_type: str
+    type: str
+
+
+class Part(NamedTuple):
+    """One ComponentStream of one DeviceStream."""
+
+    device: str
+    uuid: str
+    type: str
+    name: str
+    id: str
+    agent: bool
+
+    @property
+    def identity(self) -> tuple[str, str, str]:
+        """What makes it the same component in another document."""
+        return (self.type, self.id, self.name if not self.id else "")
+
+
+@dataclass
+class Walk:
+    """What was found, a list a column; an observation is complete once its `said` is there."""
+
+    kinds: list[Kind] = field(default_factory=list)
+    parts: list[Part] = field(default_factory=list)
+    kind: list[int] = field(default_factory=list)
+    instance: list[str] = field(default_factory=list)
+    sequence: list[str | None] = field(default_factory=list)
+    timestamp: list[str | None] = field(default_factory=list)
+    native_code: list[str | None] = field(default_factory=list)
+    activation: list[str | None] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
+    rejects: list[tuple[int, int, str, str]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    elements: int = 0
+    ignored: int = 0
+
+    def keep_complete(self) -> None:
+        """Forget an observation whose end was not seen."""
+        for column in (
+            self.kind,
+            self.instance,
+            self.sequence,
+            self.timestamp,
+            self.native_code,
+            self.activation,
+        ):
+            del column[len(self.said) :]
+
+    def refuse(self, raw: bytes, reason: str) -> None:
+        """Note a piece that could not be read."""
+        text = raw[:_RAW_KEPT].decode("utf-8", errors="replace")
+        self.rejects.append((self.elements, 0, text, reason))
+
+
+class RefusedError(Exception):
+    """A document type declaration: entities could be hidden in it."""
+
+
+def walk(content: bytes) -> Walk:
+    """Walk all documents of a file."""
+    walked = Walk()
+    content, encoding = _encoded(content, walked)
+    for document in _documents(content, walked):
+        _walk_one(document, encoding, walked)
+    return walked
+
+
+def _encoded(content: bytes, walked: Walk) -> tuple[bytes, str | None]:
+    """Bytes expat can read and the encoding to force upon it, if any."""
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        content = content.decode("utf-16", errors="replace").encode()
+    try:
+        content.decode("utf-8")
+        encoding = "utf-8"
+    except UnicodeDecodeError:
+        declared = _DECLARED.search(content[:200])
+        other = bool(declared) and declared[1].lower() not in (b"utf-8", b"utf8")
+        encoding = None if other else "iso-8859-1"
+        if not other:
+            walked.notes.append("bytes that are no UTF-8: read as Latin-1")
+    bare = content.translate(_BLANKED)
+    if bare != content:
+        walked.notes.append("control characters replaced by blanks")
+    return bare.removeprefix(b"\xef\xbb\xbf"), encoding
+
+
+def _documents(content: bytes, walked: Walk) -> Iterator[bytes]:
+    """Split at each document's start; what is before the first and is not blank was refused."""
+    starts: list[int] = []
+    declared = False
+    for found in _START.finditer(content):
+        is_declaration = found[0].startswith(b"<?xml")
+        if is_declaration or not declared:
+            starts.append(found.start())
+        declared = is_declaration
+    if not starts:
+        if content.strip():
+            yield content
+        return
+    if content[: starts[0]].strip():
+        walked.refuse(content[: starts[0]], "text before the first document found, an XML document expected")
+    for start, end in zip(starts, [*starts[1:], len(content)], strict=True):
+        yield content[start:end]
+
+
+def _walk_one(document: bytes, encoding: str | None, walked: Walk) -> None:
+    handlers = _Handlers(walked)
+    parser = expat.ParserCreate(encoding)
+    handlers.attach(parser)
+    try:
+        parser.Parse(document, True)
+    except RefusedError:
+        walked.keep_complete()
+        walked.refuse(document, "document type declaration found, none expected: entities are never followed")
+    except expat.ExpatError as error:
+        walked.keep_complete()
+        # Multipart headers and log text between two documents are no damage.
+        if not (error.code == _JUNK_AFTER_END and handlers.root_closed):
+            at = parser.ErrorByteIndex
+            start = document.rfind(b"<", 0, at) if handlers.depth else at
+            reason = (
+                f"{expat.ErrorString(error.code)} at byte {at} of {len(document)}, a whole document expected"
+            )
+            walked.refuse(document[max(start, 0) :], reason)
+    else:
+        if handlers.root != _ROOT:
+            walked.refuse(document, f"{handlers.root} found, {_ROOT} expected")
+
+
+class _Handlers:
+    """The state of one document's walk."""
+
+    def __init__(self, walked: Walk) -> None:
+        self.walked = walked
+        self.root = ""
+        self.root_closed = False
+        self.depth = 0
+        self._observed_at = 0
+        self._condition = False
+        self._instance = ""
+        self._device = ("", "")
+        self._part = 0
+        self._standard: set[str] = set()
+        self._words: list[str] = []
+        self._kinds: dict[Kind, int] = {kind: index for index, kind in enumerate(walked.kinds)}
+
+    def attach(self, parser: Any) -> None:
+        parser.buffer_text = True
+        parser.StartElementHandler = self._start
+        parser.EndElementHandler = self._end
+        parser.CharacterDataHandler = self._text
+        parser.StartDoctypeDeclHandler = self._refuse
+
+    def _refuse(self, *_: Any) -> None:
+        raise RefusedError
+
+    def _start(self, name: str, attributes: dict[str, str]) -> None:
+        self.depth += 1
+        self.walked.elements += 1
+        if self.depth == self._observed_at:
+            self._observe(name, attributes)
+        elif self._observed_at:
+            self._nest(name, attributes)
+        else:
+            self._descend(name, attributes)
+
+    def _observe(self, name: str, attributes: dict[str, str]) -> None:
+        walked, get = self.walked, attributes.get
+        kind = Kind(
+            self._part,
+            self._condition,
+            name,
+            get("dataItemId", ""),
+            get("name", ""),
+            get("subType", ""),
+            get("type", ""),
+        )
+        index = self._kinds.get(kind)
+        if index is None:
+            index = self._kinds[kind] = len(walked.kinds)
+            walked.kinds.append(kind)
+        walked.kind.append(index)
+        walked.instance.append(self._instance)
+        walked.sequence.append(get("sequence"))
+        walked.timestamp.append(get("timestamp"))
+        walked.native_code.append(get("nativeCode"))
+        walked.activation.append(get("conditionId"))
+        reset = get("resetTriggered")
+        self._words = [f":{reset} "] if reset and "count" in attributes else []
+
+    def _nest(self, name: str, attributes: dict[str, str]) -> None:
+        # Data sets and tables keep the form they have in adapter lines: `a=1 row={c=2}`.
+        local = name.rpartition(":")[2]
+        if local in ("Entry", "Cell"):
+            opens = "{" if self._words and self._words[-1].endswith("=") and local == "Cell" else ""
+            blank = " " if self._words and not opens else ""
+            self._words.append(f"{opens}{blank}{attributes.get('key', '')}=")
+
+    def _descend(self, name: str, attributes: dict[str, str]) -> None:
+        prefix, _, local = name.rpartition(":")
+        if not self.root:
+            self.root = local
+        for key, uri in attributes.items():
+            if key.startswith("xmlns:") and any(mark in uri for mark in _STANDARD):
+                self._standard.add(key[6:])
+        if local == "Header":
+            self._instance = attributes.get("instanceId", "")
+        elif local == "DeviceStream":
+            self._device = (attributes.get("name", ""), attributes.get("uuid", ""))
+        elif local == "ComponentStream":
+            kind, named = attributes.get("component", ""), attributes.get("name", "")
+            part = Part(*self._device, kind, named, attributes.get("componentId", ""), kind == "Agent")
+            self._part = len(self.walked.parts)
+            self.walked.parts.append(part)
+        elif local in _CONTAINERS and self.walked.parts:
+            self._observed_at = self.depth + 1
+            self._condition = local == "Condition"
+
+    def _text(self, text: str) -> None:
+        if self._observed_at and self.depth >= self._observed_at:
+            self._words.append(text)
+
+    def _end(self, name: str) -> None:
+        if self.depth == self._observed_at:
+            self.walked.said.append("".join(self._words))
+        elif self._observed_at and self.depth < self._observed_at:
+            self._observed_at = 0
+        self.depth -= 1
+        self.root_closed = not self.depth
