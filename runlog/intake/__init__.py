@@ -36,9 +36,7 @@ CLOCK_SKEW_S: Final = {ADAPTER_LINES: 120.0, MTCONNECT_STREAMS: 120.0, CSV: 0.0}
 """How far the clocks of one machine may be apart, by format, where the source does not tell. [s]"""
 
 
-def read_file(
-    path: Path, source: Source, site: Site, read_at: datetime, *, base: Path | None = None
-) -> Reading:
+def read_file(path: Path, source: Source, site: Site, read_at: datetime, *, base: Path | None = None) -> Reading:
     """Read one log file.
 
     Parameters

@@ -33,9 +33,7 @@ GROUP: Final = ("machine", "instance")
 
 def written_newest_first(observations: pl.DataFrame, skew_s: float) -> bool:
     """Whether a file runs backwards throughout."""
-    steps = observations.select(pl.col("stamped").diff().dt.total_microseconds().alias("step")).drop_nulls()[
-        "step"
-    ]
+    steps = observations.select(pl.col("stamped").diff().dt.total_microseconds().alias("step")).drop_nulls()["step"]
     if not steps.len() or (steps > 0).any():
         return False
     return int((steps < 0).sum()) >= 2 and -int(steps.sum()) > skew_s * 1e6

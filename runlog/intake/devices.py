@@ -85,9 +85,7 @@ def parse_devices(content: bytes, name: str = "device document") -> Devices:
     except expat.ExpatError as error:
         raise ReadingError(f"{name}: {error} found, a well-formed device document expected") from None
     except _DeclarationError:
-        raise ReadingError(
-            f"{name}: document type declaration found, none expected (never followed)"
-        ) from None
+        raise ReadingError(f"{name}: document type declaration found, none expected (never followed)") from None
     if reader.root != "MTConnectDevices":
         raise ReadingError(f"{name}: {reader.root or 'nothing'} found, MTConnectDevices expected")
     return Devices(

@@ -71,7 +71,5 @@ def returns(observations: pl.DataFrame) -> pl.Series:
     row = observations.select(*key).with_row_index("row")
     # Most stamps hold one value an item: number only those that hold more.
     shared = pl.struct("machine", "data_item", "stamped").is_duplicated()
-    again = (
-        row.filter(shared).with_columns(pl.int_range(pl.len()).over(key).alias("nth")).select("row", "nth")
-    )
+    again = row.filter(shared).with_columns(pl.int_range(pl.len()).over(key).alias("nth")).select("row", "nth")
     return row.select("row", nth=pl.lit(0, pl.Int64)).update(again, on="row")["nth"]

@@ -17,8 +17,7 @@ from runlog.intake.names import MachineNames
 from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
 from runlog.intake.stamps import read_stamps
 from runlog.intake.vocabulary import CONDITION, LEVELS, UNAVAILABLE, Meaning, meaning, spell, told_by_site
-from runlog.schema import INSTANT
-from runlog.site import Site, Source
+from runlog.site import Key, Site, Source
 
 _LEVEL_FIRST: Final = r"(?i)^\s*(?:normal|warning|fault|unavailable)\s*\|"
 _PIPES_OF_A_CONDITION: Final = 4
@@ -105,7 +104,7 @@ def _refused(frame: pl.DataFrame, reason: str | pl.Expr, raw: str = "raw") -> pl
     cell = pl.col("cell") if "cell" in frame.columns else pl.lit(0)
     told = pl.lit(reason) if isinstance(reason, str) else reason
     chosen = frame.select("line", cell.alias("cell"), pl.col(raw).alias("raw"), told.alias("reason"))
-    return chosen.cast(dict(REFUSED))
+    return chosen.cast(REFUSED)
 
 
 # --- whole lines -----------------------------------------------------------------------------------
@@ -120,15 +119,10 @@ def _mend(lines: pl.DataFrame, text: str) -> Frames:
     if "\0" in text:
         holed = pl.col("raw").str.contains("\0", literal=True)
         halves = lines.filter(holed).with_columns(
-            pl.col("raw")
-            .str.replace_all("\0", "", literal=True)
-            .str.extract_groups(_SECOND_STAMP)
-            .alias("half")
+            pl.col("raw").str.replace_all("\0", "", literal=True).str.extract_groups(_SECOND_STAMP).alias("half")
         )
         first = pl.col("half").struct[0].fill_null(pl.col("raw"))
-        refused.append(
-            _refused(halves.with_columns(first.alias("raw")), "NUL bytes found in the line, text expected")
-        )
+        refused.append(_refused(halves.with_columns(first.alias("raw")), "NUL bytes found in the line, text expected"))
         whole = halves.with_columns(pl.col("half").struct[1].alias("raw")).select("line", "raw").drop_nulls()
         lines = pl.concat([lines.filter(~holed), whole]).sort("line")
     return lines, refused
@@ -207,12 +201,10 @@ class _Keys:
             known = self.devices.of(*names.known_as(machine, device)).get(name.lower())
             key_of_site = told.get(name.lower()) or told.get(key.lower())
             found = told_by_site(key_of_site, known) if key_of_site else known
-            rows.append(
-                (key, name, machine, found is not None, *_columns(found or meaning(f"x:{name.upper()}")))
-            )
+            rows.append((key, name, machine, found is not None, *_columns(found or meaning(f"x:{name.upper()}"))))
         return pl.DataFrame(rows, schema=_KEY_TABLE, orient="row")
 
-    def _routed(self, key: str, told: dict[str, object]) -> tuple[str, str]:
+    def _routed(self, key: str, told: dict[str, Key]) -> tuple[str, str]:
         if ":" not in key or key.lower() in told or key.lower() in self.devices.of():
             return "", key
         device, _, name = key.partition(":")
@@ -248,9 +240,7 @@ def _pairs(lines: pl.DataFrame, keys: _Keys) -> Frames:
     table = keys.table(lines["key"].unique())
     piped = pl.col("rest").str.contains("|", literal=True)
     looks = _looks_like_condition(pl.col("rest"))
-    lines = lines.join(
-        table.select("key", "told", "fields"), on="key", how="left", maintain_order="left"
-    ).with_columns(
+    lines = lines.join(table.select("key", "told", "fields"), on="key", how="left", maintain_order="left").with_columns(
         pl.when(pl.col("told")).then(pl.col("fields") > 1).otherwise(piped & looks).alias("whole"),
         piped.alias("piped"),
     )
@@ -269,9 +259,7 @@ def _pairs(lines: pl.DataFrame, keys: _Keys) -> Frames:
 
 
 def _looks_like_condition(rest: pl.Expr) -> pl.Expr:
-    return rest.str.contains(_LEVEL_FIRST) & (
-        rest.str.count_matches("|", literal=True) >= _PIPES_OF_A_CONDITION
-    )
+    return rest.str.contains(_LEVEL_FIRST) & (rest.str.count_matches("|", literal=True) >= _PIPES_OF_A_CONDITION)
 
 
 def _several(lines: pl.DataFrame, keys: _Keys) -> Frames:
@@ -297,26 +285,16 @@ def _several(lines: pl.DataFrame, keys: _Keys) -> Frames:
     # The last pipe of a line that ends in one leaves an empty field: not a key without a value.
     each = each.filter((pl.col("left") > 0) | (pl.col("key") != ""))
     bad = (pl.col("left") == 0) | (pl.col("key") == "")
-    reason = (
-        pl.when(pl.col("left") == 0)
-        .then(pl.lit("key without a value"))
-        .otherwise(pl.lit("value without a key"))
-    )
+    reason = pl.when(pl.col("left") == 0).then(pl.lit("key without a value")).otherwise(pl.lit("value without a key"))
     refused = each.filter(bad).with_columns((pl.col("place") // 2).alias("cell"))
-    good = each.filter(~bad).select(
-        "line", (pl.col("place") // 2).alias("cell"), "stamped", "key", "value", "whole"
-    )
+    good = each.filter(~bad).select("line", (pl.col("place") // 2).alias("cell"), "stamped", "key", "value", "whole")
     return good, [_refused(refused, reason)]
 
 
 def _give_rest(each: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
     first = pl.when("whole").then("place").min().over("line")
     each = each.filter(first.is_null() | (pl.col("place") <= first))
-    takers = (
-        each.filter("whole")
-        .select("line", "place")
-        .join(fields.select("line", "field"), on="line", how="left")
-    )
+    takers = each.filter("whole").select("line", "place").join(fields.select("line", "field"), on="line", how="left")
     rest = takers.select("line", pl.col("field").list.slice(pl.col("place") + 1).list.join("|").alias("rest"))
     each = each.join(rest, on="line", how="left", maintain_order="left")
     return each.with_columns(pl.when("whole").then("rest").otherwise("value").alias("value")).drop("rest")
@@ -336,11 +314,7 @@ def _hold_quoted_pipes(lines: pl.DataFrame, quoted: pl.Series) -> pl.DataFrame:
 def _unquoted(value: pl.Expr) -> pl.Expr:
     trimmed = value.str.strip_chars()
     inner = trimmed.str.extract(r'^"(.*)"$').str.replace_all(r"\\(.)", "${1}")
-    return (
-        pl.coalesce(inner, value)
-        .str.replace_all(_HELD_PIPE, "|", literal=True)
-        .alias(value.meta.output_name())
-    )
+    return pl.coalesce(inner, value).str.replace_all(_HELD_PIPE, "|", literal=True).alias(value.meta.output_name())
 
 
 # --- what they say -----------------------------------------------------------------------------------
@@ -351,18 +325,16 @@ def _resolve(pairs: pl.DataFrame, source: Source) -> tuple[pl.DataFrame, list[pl
     skipped = 0
     if source.ignore:
         ignore = [key.lower() for key in source.ignore]
-        names = pl.col("key").str.to_lowercase().is_in(ignore) | pl.col("data_item").str.to_lowercase().is_in(
-            ignore
-        )
+        names = pl.col("key").str.to_lowercase().is_in(ignore) | pl.col("data_item").str.to_lowercase().is_in(ignore)
         kept = pairs.filter(~names)
         skipped = pairs.height - kept.height
         pairs = kept
     if not pairs["machine"].null_count():
         return pairs, [], skipped
-    lost = pairs.filter(pl.col("machine").is_null()).with_columns(
-        pl.format("{}|{}", "key", "value").alias("raw")
+    lost = pairs.filter(pl.col("machine").is_null()).with_columns(pl.format("{}|{}", "key", "value").alias("raw"))
+    reason = (
+        f"no machine known for this key; expected `machine`, or its device in `machines`, of source {source.name!r}"
     )
-    reason = f"no machine known for this key; expected `machine`, or its device in `machines`, of source {source.name!r}"
     return pairs.filter(pl.col("machine").is_not_null()), [_refused(lost, reason)], skipped
 
 
@@ -370,11 +342,7 @@ def _values(pairs: pl.DataFrame, source: Source, devices: Devices) -> Frames:
     """Read the values of pairs, each kind of item in its own way."""
     none = [pl.lit(None, pl.String).alias(name) for name in ("code", "message", "condition_id")]
     is_condition = (pl.col("item") == CONDITION) | (pl.col("whole") & ~pl.col("told"))
-    plain = (
-        pairs.lazy()
-        .filter(~is_condition & ~pl.col("whole"))
-        .with_columns(pl.col("value").alias("text"), *none)
-    )
+    plain = pairs.lazy().filter(~is_condition & ~pl.col("whole")).with_columns(pl.col("value").alias("text"), *none)
     frames = [plain]
     if pairs["whole"].any() or (pairs["item"] == CONDITION).any():
         conditions = pairs.lazy().filter(is_condition).with_columns(pl.lit(CONDITION).alias("item"))

@@ -114,14 +114,12 @@ def finish(
     else:
         observations = observations.with_columns(pl.lit(False).alias("head"))
     lost = lost_stamps(observations)
-    rejects = pl.concat([offered.rejects.cast(dict(REFUSED)), _refuse_lost(observations.filter(lost))])
+    rejects = pl.concat([offered.rejects.cast(REFUSED), _refuse_lost(observations.filter(lost))])
     placed = place(observations.filter(~lost), clock_skew_s)
     unchanged = is_unchanged(placed)
     kept = placed.filter(~unchanged)
     named = {"file": file, "source": source.name}
-    events = kept.with_columns(
-        returns(kept).alias("nth"), **{name: pl.lit(value) for name, value in named.items()}
-    )
+    events = kept.with_columns(returns(kept).alias("nth"), **{name: pl.lit(value) for name, value in named.items()})
     events = EVENTS.conform(events.lazy()).collect()
     told = {"source": source.name, "file": file, "path": path, "read_at": read_at}
     refused = rejects.with_columns(pl.lit(value).alias(name) for name, value in told.items())
@@ -156,7 +154,7 @@ def _refuse_lost(lost: pl.DataFrame) -> pl.DataFrame:
     stamp = pl.col("stamped").dt.to_string("iso:strict")
     raw = pl.format("{}|{}|{}", stamp, "data_item", pl.col("text").fill_null(""))
     reason = "stamp more than a day outside the time of its file, expected one within it; is a clock wrong?"
-    return lost.select("line", "cell", raw.alias("raw"), pl.lit(reason).alias("reason")).cast(dict(REFUSED))
+    return lost.select("line", "cell", raw.alias("raw"), pl.lit(reason).alias("reason")).cast(REFUSED)
 
 
 def _only(machines: pl.Series) -> str:

@@ -80,10 +80,7 @@ def _read_slowly(text: pl.Series, zone: str, tolerance_s: float) -> pl.DataFrame
         pl.when(digits.str.len_bytes() == 4)
         .then(
             sign
-            * (
-                digits.str.head(2).cast(pl.Int64, strict=False) * 60
-                + digits.str.tail(2).cast(pl.Int64, strict=False)
-            )
+            * (digits.str.head(2).cast(pl.Int64, strict=False) * 60 + digits.str.tail(2).cast(pl.Int64, strict=False))
         )
         .otherwise(0)
     )
@@ -91,9 +88,7 @@ def _read_slowly(text: pl.Series, zone: str, tolerance_s: float) -> pl.DataFrame
     read = parts.with_columns(pl.when(sound).then(local).alias("local"), zoned.alias("zoned")).with_columns(
         (pl.col("local") - pl.duration(minutes=offset)).dt.replace_time_zone("UTC").alias("told")
     )
-    placed = place_local(
-        read.select(pl.when("zoned").then(None).otherwise("local")).to_series(), zone, tolerance_s
-    )
+    placed = place_local(read.select(pl.when("zoned").then(None).otherwise("local")).to_series(), zone, tolerance_s)
     stamped = pl.when("zoned").then("told").otherwise("placed").cast(INSTANT)
     return read.with_columns(placed.alias("placed")).select(
         stamped.alias("stamped"),
@@ -121,11 +116,9 @@ def place_local(local: pl.Series, zone: str, tolerance_s: float = 120.0) -> pl.S
     if frame.select(twice.any()).item():
         day = pl.col(name).dt.date()
         seen = pl.when(twice).then(name)
-        back = (
-            seen.cum_max().over(day) - seen > pl.duration(microseconds=round(tolerance_s * 1e6))
-        ).fill_null(value=False)
-        second = back.cum_max().over(day)
-        frame = frame.with_columns(
-            pl.when(twice & second).then("latest").otherwise("earliest").alias("earliest")
+        back = (seen.cum_max().over(day) - seen > pl.duration(microseconds=round(tolerance_s * 1e6))).fill_null(
+            value=False
         )
+        second = back.cum_max().over(day)
+        frame = frame.with_columns(pl.when(twice & second).then("latest").otherwise("earliest").alias("earliest"))
     return frame["earliest"].dt.convert_time_zone("UTC").dt.cast_time_unit("us").alias("placed")

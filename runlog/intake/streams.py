@@ -67,7 +67,7 @@ def read_streams(content: bytes, source: Source, site: Site, devices: Devices) -
     """
     walked = walk(content)
     observed = _in_sequence(_observed(walked, source, site, devices))
-    ignored = observed.filter("skip").height + walked.ignored
+    ignored = observed.filter("skip").height
     observed = observed.filter(~pl.col("skip"))
     copied = observed.filter("copied").height
     observed = observed.filter(~pl.col("copied"))
@@ -90,7 +90,7 @@ def read_streams(content: bytes, source: Source, site: Site, devices: Devices) -
     columns = [pl.col(name).cast(dtype) for name, dtype in OBSERVATIONS.items()]
     return Offered(
         observations=read.filter(problem.is_null()).select(*columns, "instance"),
-        rejects=pl.concat([broken, refused.cast(dict(REFUSED))]),
+        rejects=pl.concat([broken, refused.cast(REFUSED)]),
         rows=walked.elements,
         ignored=ignored + copied,
         note="; ".join(walked.notes),
@@ -99,21 +99,27 @@ def read_streams(content: bytes, source: Source, site: Site, devices: Devices) -
 
 def _observed(walked: Walk, source: Source, site: Site, devices: Devices) -> pl.DataFrame:
     kinds = _looked_up(walked, source, site, devices)
-    count = len(walked.said)
     frame = pl.DataFrame(
         {
-            "kind": pl.Series(walked.kind[:count], dtype=pl.UInt32),
-            "instance": pl.Series(walked.instance[:count], dtype=pl.String),
-            "sequence": pl.Series(walked.sequence[:count], dtype=pl.String).cast(pl.Int64, strict=False),
-            "timestamp": pl.Series(walked.timestamp[:count], dtype=pl.String).fill_null(""),
-            "native_code": pl.Series(walked.native_code[:count], dtype=pl.String),
-            "activation": pl.Series(walked.activation[:count], dtype=pl.String),
+            "kind": pl.Series(walked.kind, dtype=pl.UInt32),
+            "sequence": pl.Series(walked.sequence, dtype=pl.String).cast(pl.Int64, strict=False),
+            "timestamp": pl.Series(walked.timestamp, dtype=pl.String).fill_null(""),
             "said": pl.Series(walked.said, dtype=pl.String),
         }
+    ).with_columns(
+        _at_places(len(walked.said), "native_code", walked.codes),
+        _at_places(len(walked.said), "activation", walked.activations),
+        _at_places(len(walked.said), "instance", dict(walked.instances)).forward_fill().fill_null(""),
     )
     return frame.with_row_index("element", 1).join(
         kinds.with_row_index("kind"), on="kind", how="left", maintain_order="left"
     )
+
+
+def _at_places(count: int, name: str, words: dict[int, str]) -> pl.Series:
+    column = pl.repeat(None, count, dtype=pl.String, eager=True).alias(name)
+    places = [place for place in words if place < count]
+    return column.scatter(places, [words[place] for place in places]) if places else column
 
 
 def _in_sequence(observed: pl.DataFrame) -> pl.DataFrame:
@@ -127,9 +133,9 @@ def _in_sequence(observed: pl.DataFrame) -> pl.DataFrame:
         first.alias("first"),
     ).sort("first", "line", "element")
     content = ("data_item", "timestamp", "tag", "said")
-    again = (
-        (pl.col("instance") == pl.col("instance").shift()) & (pl.col("line") == pl.col("line").shift())
-    ).fill_null(value=False)
+    again = ((pl.col("instance") == pl.col("instance").shift()) & (pl.col("line") == pl.col("line").shift())).fill_null(
+        value=False
+    )
     same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in content)
     return ordered.with_columns((again & same).alias("copied"), (again & ~same).alias("clashes"))
 
@@ -150,7 +156,9 @@ def _said(observed: pl.LazyFrame) -> pl.LazyFrame:
 
 def _problem(source: Source) -> pl.Expr:
     levels = ", ".join(LEVELS)
-    lost = f"no machine known for this device; expected `machine`, or the device in `machines`, of source {source.name!r}"
+    lost = (
+        f"no machine known for this device; expected `machine`, or the device in `machines`, of source {source.name!r}"
+    )
     return (
         pl.when(pl.col("clashes"))
         .then(pl.lit("sequence found a second time with other content, expected once in an instance"))
@@ -172,9 +180,10 @@ def _looked_up(walked: Walk, source: Source, site: Site, devices: Devices) -> pl
     told = {name.lower(): key for name, key in source.keys.items()}
     ignore = {name.lower() for name in source.ignore}
     guessed = _guessed_components(walked)
+    parts = list(walked.parts)
     rows = []
-    for kind in walked.kinds:
-        part = walked.parts[kind.part]
+    for kind in walked.kinds_named():
+        part = parts[kind.part]
         machine = names.machine(part.device, part.uuid)
         known = devices.of(*names.known_as(machine, part.device, part.uuid)) if devices.keys else {}
         found = _meaning(kind, guessed[kind.part], known, told)
@@ -218,7 +227,7 @@ def _item(kind: Kind) -> str:
 
 def _guessed_components(walked: Walk) -> list[str]:
     """Words for the components as a device document would give them, from what was observed of them."""
-    turning = {kind.part for kind in walked.kinds if not kind.condition and _item(kind) in SPINDLE_ITEMS}
+    turning = {kind.part for kind in walked.kinds_named() if not kind.condition and _item(kind) in SPINDLE_ITEMS}
     of_device: dict[tuple[str, str], dict[tuple[str, str, str], Component]] = {}
     for index, part in enumerate(walked.parts):
         seen = of_device.setdefault((part.device, part.uuid), {})

@@ -47,38 +47,49 @@ class Part(NamedTuple):
 
 @dataclass
 class Walk:
-    """What was found, a list a column; an observation is complete once its `said` is there."""
+    """What was found, a list a column; an observation is complete once its `said` is there.
 
-    kinds: list[Kind] = field(default_factory=list)
-    parts: list[Part] = field(default_factory=list)
+    `instances` holds from which observation on which instance of the agent spoke. Few observations have a
+    code or an activation: `codes` and `activations` hold which, and what.
+    """
+
+    kinds: dict[tuple[int, bool, str, *tuple[str | None, ...]], int] = field(default_factory=dict)
+    parts: dict[Part, int] = field(default_factory=dict)
+    instances: list[tuple[int, str]] = field(default_factory=list)
     kind: list[int] = field(default_factory=list)
-    instance: list[str] = field(default_factory=list)
     sequence: list[str | None] = field(default_factory=list)
     timestamp: list[str | None] = field(default_factory=list)
-    native_code: list[str | None] = field(default_factory=list)
-    activation: list[str | None] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
+    codes: dict[int, str] = field(default_factory=dict)
+    activations: dict[int, str] = field(default_factory=dict)
     rejects: list[tuple[int, int, str, str]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    standard: set[str] = field(default_factory=set)
     elements: int = 0
-    ignored: int = 0
 
     def keep_complete(self) -> None:
         """Forget an observation whose end was not seen."""
-        for column in (
-            self.kind,
-            self.instance,
-            self.sequence,
-            self.timestamp,
-            self.native_code,
-            self.activation,
-        ):
-            del column[len(self.said) :]
+        whole = len(self.said)
+        for column in (self.kind, self.sequence, self.timestamp):
+            del column[whole:]
+        self.codes.pop(whole, None)
+        self.activations.pop(whole, None)
 
     def refuse(self, raw: bytes, reason: str) -> None:
         """Note a piece that could not be read."""
         text = raw[:_RAW_KEPT].decode("utf-8", errors="replace")
         self.rejects.append((self.elements, 0, text, reason))
+
+    def kinds_named(self) -> list[Kind]:
+        """The kinds in the order of their numbers; a prefix bound to the standard is no extension."""
+        return [
+            Kind(part, condition, self._local(tag), *(word or "" for word in words))
+            for part, condition, tag, *words in self.kinds
+        ]
+
+    def _local(self, tag: str) -> str:
+        prefix, _, local = tag.rpartition(":")
+        return local if prefix in self.standard else tag
 
 
 class RefusedError(Exception):
@@ -147,9 +158,7 @@ def _walk_one(document: bytes, encoding: str | None, walked: Walk) -> None:
         if not (error.code == _JUNK_AFTER_END and handlers.root_closed):
             at = parser.ErrorByteIndex
             start = document.rfind(b"<", 0, at) if handlers.depth else at
-            reason = (
-                f"{expat.ErrorString(error.code)} at byte {at} of {len(document)}, a whole document expected"
-            )
+            reason = f"{expat.ErrorString(error.code)} at byte {at} of {len(document)}, a whole document expected"
             walked.refuse(document[max(start, 0) :], reason)
     else:
         if handlers.root != _ROOT:
@@ -166,12 +175,9 @@ class _Handlers:
         self.depth = 0
         self._observed_at = 0
         self._condition = False
-        self._instance = ""
         self._device = ("", "")
         self._part = 0
-        self._standard: set[str] = set()
         self._words: list[str] = []
-        self._kinds: dict[Kind, int] = {kind: index for index, kind in enumerate(walked.kinds)}
 
     def attach(self, parser: Any) -> None:
         parser.buffer_text = True
@@ -185,37 +191,32 @@ class _Handlers:
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         self.depth += 1
-        self.walked.elements += 1
         if self.depth == self._observed_at:
             self._observe(name, attributes)
-        elif self._observed_at:
-            self._nest(name, attributes)
         else:
-            self._descend(name, attributes)
+            self.walked.elements += 1
+            if self._observed_at:
+                self._nest(name, attributes)
+            else:
+                self._descend(name, attributes)
 
-    def _observe(self, name: str, attributes: dict[str, str]) -> None:
+    def _observe(self, tag: str, attributes: dict[str, str]) -> None:
+        # Called for every observation of a file: nothing here that could wait.
         walked, get = self.walked, attributes.get
-        kind = Kind(
-            self._part,
-            self._condition,
-            name,
-            get("dataItemId", ""),
-            get("name", ""),
-            get("subType", ""),
-            get("type", ""),
-        )
-        index = self._kinds.get(kind)
-        if index is None:
-            index = self._kinds[kind] = len(walked.kinds)
-            walked.kinds.append(kind)
-        walked.kind.append(index)
-        walked.instance.append(self._instance)
+        key = (self._part, self._condition, tag, get("dataItemId"), get("name"), get("subType"), get("type"))
+        kind = walked.kinds.get(key)
+        if kind is None:
+            kind = walked.kinds[key] = len(walked.kinds)
+        walked.kind.append(kind)
         walked.sequence.append(get("sequence"))
         walked.timestamp.append(get("timestamp"))
-        walked.native_code.append(get("nativeCode"))
-        walked.activation.append(get("conditionId"))
-        reset = get("resetTriggered")
-        self._words = [f":{reset} "] if reset and "count" in attributes else []
+        self._words.clear()
+        if "nativeCode" in attributes:
+            walked.codes[len(walked.said)] = attributes["nativeCode"]
+        if "conditionId" in attributes:
+            walked.activations[len(walked.said)] = attributes["conditionId"]
+        if "resetTriggered" in attributes and "count" in attributes:
+            self._words.append(f":{attributes['resetTriggered']} ")
 
     def _nest(self, name: str, attributes: dict[str, str]) -> None:
         # Data sets and tables keep the form they have in adapter lines: `a=1 row={c=2}`.
@@ -226,21 +227,20 @@ class _Handlers:
             self._words.append(f"{opens}{blank}{attributes.get('key', '')}=")
 
     def _descend(self, name: str, attributes: dict[str, str]) -> None:
-        prefix, _, local = name.rpartition(":")
+        local = name.rpartition(":")[2]
         if not self.root:
             self.root = local
         for key, uri in attributes.items():
             if key.startswith("xmlns:") and any(mark in uri for mark in _STANDARD):
-                self._standard.add(key[6:])
+                self.walked.standard.add(key[6:])
         if local == "Header":
-            self._instance = attributes.get("instanceId", "")
+            self.walked.instances.append((len(self.walked.said), attributes.get("instanceId", "")))
         elif local == "DeviceStream":
             self._device = (attributes.get("name", ""), attributes.get("uuid", ""))
         elif local == "ComponentStream":
             kind, named = attributes.get("component", ""), attributes.get("name", "")
             part = Part(*self._device, kind, named, attributes.get("componentId", ""), kind == "Agent")
-            self._part = len(self.walked.parts)
-            self.walked.parts.append(part)
+            self._part = self.walked.parts.setdefault(part, len(self.walked.parts))
         elif local in _CONTAINERS and self.walked.parts:
             self._observed_at = self.depth + 1
             self._condition = local == "Condition"
@@ -252,6 +252,7 @@ class _Handlers:
     def _end(self, name: str) -> None:
         if self.depth == self._observed_at:
             self.walked.said.append("".join(self._words))
+            self.walked.elements += 1
         elif self._observed_at and self.depth < self._observed_at:
             self._observed_at = 0
         self.depth -= 1
