@@ -60,12 +60,15 @@ class KnownFiles:
     ----------
     identities : frozenset of str
         Every identity ever read, those of files that have grown since among them.
+    standing : frozenset of str
+        Those whose rows are in use: not the ones that have grown since.
     sizes : dict of str to list of int
         By source: the sizes at which its files were read, ascending. [bytes] A new file whose first so many
         bytes have one of the `identities` is that file, grown.
     """
 
     identities: frozenset[str]
+    standing: frozenset[str]
     sizes: Mapping[str, list[int]]
 
 
@@ -168,10 +171,18 @@ class Store:
     def known(self) -> KnownFiles:
         """Which files the store holds; none if there is no store yet."""
         if not delta.exists(self._path("events")):
-            return KnownFiles(frozenset(), {})
-        read = self._visible("progress", self._load_now()).select("source", "file", "offset").collect()
+            return KnownFiles(frozenset(), frozenset(), {})
+        load = self._load_now()
+        read, standing = pl.collect_all(
+            [
+                self._visible("progress", load).select("source", "file", "offset"),
+                self._standing("progress", load).select("file"),
+            ]
+        )
         sizes = read.group_by("source").agg(pl.col("offset").unique().sort())
-        return KnownFiles(frozenset(read["file"]), dict(sizes.select("source", "offset").iter_rows()))
+        return KnownFiles(
+            frozenset(read["file"]), frozenset(standing["file"]), dict(sizes.select("source", "offset").iter_rows())
+        )
 
     def events(
         self,
@@ -252,26 +263,26 @@ class Store:
 
     # --- what was made of it -----------------------------------------------------------------
 
-    def replace_facts(self, facts: Mapping[str, pl.LazyFrame], machines: Iterable[str]) -> None:
+    def replace_facts(self, facts: Mapping[str, pl.LazyFrame], machines: Iterable[str] | None = None) -> None:
         """Put these facts in the place of all facts of these machines; readers see all of it or nothing.
 
         Parameters
         ----------
         facts : mapping of str to pl.LazyFrame
             By table name; rows of other machines are refused.
-        machines : iterable of str
-            Whose facts give way, also where `facts` has none of them.
+        machines : iterable of str, optional
+            Whose facts give way, also where `facts` has none of them; all machines if not given.
 
         Raises
         ------
         StoreError
             There is no store, or it cannot be written.
         """
-        ours = sorted(set(machines))
+        ours = None if machines is None else sorted(set(machines))
         names = [table.name for table in FACT_TABLES if table.name in facts]
         frames = pl.collect_all([TABLES[name].conform(facts[name]) for name in names])
         for name, frame in zip(names, frames, strict=True):
-            if strangers := set(frame["machine"]) - set(ours):
+            if ours is not None and (strangers := set(frame["machine"]) - set(ours)):
                 raise ValueError(f"{name}: rows of {sorted(strangers)} found, of {ours} expected")
         self._check()
         with writing(self.folder, self._wait_s):
@@ -281,15 +292,14 @@ class Store:
                 versions[name] = self._replace(name, frame, ours, versions.get(name))
             self._name_generation(versions, load)
 
-    def _replace(self, name: str, frame: pl.DataFrame, machines: list[str], held: int | None) -> int:
+    def _replace(self, name: str, frame: pl.DataFrame, machines: list[str] | None, held: int | None) -> int:
         path = self._path(name)
-        newest = delta.latest_version(path)
-        if newest != held and held is not None:
+        if held is None or machines is None:
+            return delta.commit(path, frame, partition_by=_LAYOUT.get(name), mode="overwrite")
+        if delta.latest_version(path) != held:
             # A replacement that died before its generation was named: start from what is named.
             with delta.told(path):
                 delta.opened(path).restore(held)
-        elif newest is not None and held is None:
-            return delta.commit(path, frame, mode="overwrite")
         return delta.commit(
             path,
             frame,
@@ -309,6 +319,16 @@ class Store:
             return {}
         named = pl.scan_delta(delta.opened(path)).select("table", "version").collect()
         return dict(named.iter_rows())
+
+    def facts_are_current(self) -> bool:
+        """Whether the facts were made from all events there are; True without any."""
+        if not self.exists():
+            return True
+        path = self._path("generation")
+        if not delta.exists(path):
+            return False
+        made_from = pl.scan_delta(delta.opened(path)).select(pl.col("events_load").min()).collect().item()
+        return made_from == self._load_now()
 
     def fact(self, name: str) -> pl.LazyFrame:
         """One table of facts, as of the last whole generation; empty before the first.

@@ -33,7 +33,7 @@ def exists(path: Path) -> bool:
 def latest_version(path: Path) -> int | None:
     """Number of the newest commit, None without any; a look at file names, nothing is opened."""
     try:
-        names = os.listdir(path / "_delta_log")
+        names = [entry.name for entry in (path / "_delta_log").iterdir()]
     except (FileNotFoundError, NotADirectoryError):
         return None
     return max((int(name[:20]) for name in names if _is_commit(name)), default=None)
@@ -90,18 +90,37 @@ def commit(
     """
     marks = [Transaction(LOAD, load)] if load is not None else None
     is_new = not exists(path)
+    properties = CommitProperties(app_transactions=marks, max_commit_retries=0 if on else None)
+    target = on if on is not None else str(path)
     with told(path):
-        write_deltalake(
-            on if on is not None else str(path),
-            frame,
-            mode="append" if is_new else mode,
-            predicate=None if is_new else predicate,
-            partition_by=partition_by if is_new else None,
-            configuration=_CONFIGURATION if is_new else None,
-            schema_mode=None if is_new else "merge",
-            writer_properties=_COMPRESSION,
-            commit_properties=CommitProperties(app_transactions=marks, max_commit_retries=0 if on else None),
-        )
+        if is_new:
+            write_deltalake(
+                target,
+                frame,
+                partition_by=partition_by,
+                configuration=_CONFIGURATION,
+                writer_properties=_COMPRESSION,
+                commit_properties=properties,
+            )
+        elif mode == "append":
+            write_deltalake(
+                target,
+                frame,
+                mode="append",
+                schema_mode="merge",
+                writer_properties=_COMPRESSION,
+                commit_properties=properties,
+            )
+        else:
+            write_deltalake(
+                target,
+                frame,
+                mode="overwrite",
+                predicate=predicate,
+                schema_mode="merge" if predicate else "overwrite",
+                writer_properties=_COMPRESSION,
+                commit_properties=properties,
+            )
     version = latest_version(path)
     assert version is not None
     _settle(path, version)

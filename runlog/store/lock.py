@@ -41,9 +41,7 @@ def writing(folder: Path, wait_s: float) -> Iterator[None]:
         folder.mkdir(parents=True, exist_ok=True)
         handle = (folder / "lock").open("ab")
     except OSError as error:
-        raise StoreError(
-            f"{folder}: cannot be written ({error.strerror}); a store you may write to expected"
-        ) from None
+        raise StoreError(f"{folder}: cannot be written ({error.strerror}); a store you may write to expected") from None
     with handle:
         _wait(handle, folder, time.monotonic() + wait_s)
         yield

@@ -1,0 +1,319 @@
+"""CSV: one value a row (long: time, signal, value) or one signal a column (wide: a row a change or a tick).
+
+What a column or signal stands for comes from the source's `keys`. One that they do not name is kept: as the
+standard item if it has the name of one, else as `x:NAME`. Without a `csv` table the columns are guessed from
+their names.
+
+* An empty cell says nothing. Two exceptions, both for conditions: an empty value in a long row, and an empty
+  cell in a wide row in which all of at least two other columns are filled (a tick), mean NORMAL.
+* A condition's value is its level; empty, `0` and `NONE` are NORMAL, anything else is a FAULT with that as its code.
+* A row of a wrong width, without a readable time or of an unknown machine is one reject.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import polars as pl
+
+from runlog.errors import ReadingError
+from runlog.intake.csv_records import Records, records
+from runlog.intake.csv_times import read_times
+from runlog.intake.names import MachineNames
+from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
+from runlog.intake.vocabulary import (
+    CONDITION,
+    DEFAULT_SUB_TYPES,
+    FREE_TEXT,
+    LEVELS,
+    LISTED,
+    Meaning,
+    meaning,
+    spell,
+    told_by_site,
+)
+from runlog.site import Csv, Site, Source
+
+TIME_NAMES: Final = (
+    "time", "timestamp", "datetime", "date_time", "date time", "date", "ts", "at", "zeit", "zeitstempel", "datum",
+)  # fmt: skip
+MACHINE_NAMES: Final = ("machine", "machine_name", "machine name", "machine_id", "device", "asset", "maschine")
+SIGNAL_NAMES: Final = ("signal", "item", "data_item", "dataitem", "name", "tag", "key", "variable")
+VALUE_NAMES: Final = ("value", "val", "wert")
+CODE_NAMES: Final = ("code", "native_code", "alarm_code")
+MESSAGE_NAMES: Final = ("message", "text", "description")
+NUMERIC: Final = frozenset(
+    {"LENGTH", "LOAD", "TEMPERATURE", "BARS_LOADED", "KEY_PRESSED", "PATH_FEEDRATE", "AXIS_FEEDRATE"}
+)
+
+_CLEAR: Final = ("", "0", "NONE")
+_LEAST_TICK: Final = 2
+
+
+@dataclass(frozen=True)
+class _Columns:
+    """Which field of a record is what, by its name in `Records.cells`."""
+
+    time: str
+    machine: str | None
+    signal: str | None
+    value: str | None
+    code: str | None
+    message: str | None
+    others: dict[str, str]
+    """Field to header name, of all columns that are none of the above."""
+
+
+def read_csv(content: bytes, source: Source, site: Site) -> Offered:
+    """Read a CSV file.
+
+    Parameters
+    ----------
+    content : bytes
+        The whole file, unpacked.
+    source : Source
+        Whose columns, keys, values, machines and time zone hold.
+    site : Site
+        Names its machines, and the zone of stamps without one.
+
+    Returns
+    -------
+    Offered
+
+    Raises
+    ------
+    ReadingError
+        The header lacks a column that is needed.
+    """
+    if not content.strip():
+        return Offered(pl.DataFrame(schema=OBSERVATIONS), pl.DataFrame(schema=REFUSED), 0, 0, "nothing in it")
+    read = records(content, source.csv.delimiter if source.csv else None)
+    columns = _columns(read.header, source.csv)
+    rows, refused = _placed(read, columns, source, site)
+    values = _long(rows, columns) if columns.signal else _wide(rows, columns, source)
+    values, ignored = _without_ignored(values, source)
+    observations = _observations(values, source)
+    if read.delimiter != ",":
+        observations = _with_decimal_commas(observations)
+    return Offered(
+        observations=observations.select(pl.col(name).cast(dtype) for name, dtype in OBSERVATIONS.items()),
+        rejects=pl.concat([_ragged(read), refused]).sort("line", "cell"),
+        rows=len(read.cells) + len(read.ragged),
+        ignored=ignored,
+        note=_note(values, source),
+    )
+
+
+# --- columns ---------------------------------------------------------------------------------------
+
+
+def _columns(header: list[str], told: Csv | None) -> _Columns:
+    field = {name.lower(): str(number) for number, name in reversed(list(enumerate(header)))}
+
+    def named(name: str | None, key: str) -> str | None:
+        if name is None:
+            return None
+        if name.strip().lower() not in field:
+            raise ReadingError(
+                f"columns {', '.join(header)} found, {name!r} among them expected (csv.{key} of the source)"
+            )
+        return field[name.strip().lower()]
+
+    def guessed(names: tuple[str, ...]) -> str | None:
+        return next((field[name] for name in names if name in field), None)
+
+    if told:
+        time, machine = named(told.time, "time"), named(told.machine, "machine")
+        signal, value = named(told.signal, "signal"), named(told.value, "value")
+        code, message = named(told.code, "code"), named(told.message, "message")
+    else:
+        time, machine = guessed(TIME_NAMES), guessed(MACHINE_NAMES)
+        signal, value = guessed(SIGNAL_NAMES), guessed(VALUE_NAMES)
+        if signal is None or value is None:
+            signal = value = None
+        code, message = (guessed(CODE_NAMES), guessed(MESSAGE_NAMES)) if signal else (None, None)
+    if time is None:
+        raise ReadingError(
+            f"columns {', '.join(header)} found, one named time or timestamp expected; csv.time can name another"
+        )
+    used = {time, machine, signal, value, code, message}
+    others = {str(n): name or f"column {n + 1}" for n, name in enumerate(header) if str(n) not in used}
+    return _Columns(time, machine, signal, value, code, message, others)
+
+
+# --- rows ------------------------------------------------------------------------------------------
+
+
+def _ragged(read: Records) -> pl.DataFrame:
+    reason = pl.format("{} fields found, {} expected", "fields", pl.lit(len(read.header)))
+    return _refused(read.ragged, reason)
+
+
+def _refused(frame: pl.DataFrame, reason: pl.Expr) -> pl.DataFrame:
+    chosen = frame.select("line", pl.lit(0).alias("cell"), "raw", reason.alias("reason"))
+    return chosen.cast(REFUSED)
+
+
+def _placed(read: Records, columns: _Columns, source: Source, site: Site) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows with `machine` and `stamped`, and those refused because they lack one."""
+    rows = _with_machine(read.cells, columns, source, site)
+    rows = _with_time(rows, columns.time, source.time_zone or site.site.time_zone)
+    bad = pl.col("problem").is_not_null()
+    if rows["problem"].null_count() < len(rows):
+        refused = _refused(rows.filter(bad).join(read.raw, on="line", how="left"), pl.col("problem"))
+        return rows.filter(~bad), refused
+    return rows, pl.DataFrame(schema=REFUSED)
+
+
+def _with_machine(cells: pl.DataFrame, columns: _Columns, source: Source, site: Site) -> pl.DataFrame:
+    names = MachineNames(source, site)
+    only = source.machine or (site.machines[0].name if len(site.machines) == 1 else None)
+    if columns.machine is None:
+        if only is None:
+            raise ReadingError(
+                f"no column with the machine's name found, one expected; else give `machine` of source {source.name!r}"
+            )
+        return cells.with_columns(machine=pl.lit(only), stranger=pl.lit(None, pl.String))
+    found = cells[columns.machine].unique().to_list()
+    known = {name: names.machine(name or "") or (only if name is None else None) for name in found}
+    wanted = f"a machine of the site, or one in `machines` of source {source.name!r}, expected"
+    strangers = {name: f"machine {name!r} found, {wanted}" if name else f"no machine found, {wanted}" for name in found}
+    told = pl.DataFrame(
+        [(name, machine, None if machine else strangers[name]) for name, machine in known.items()],
+        schema={columns.machine: pl.String, "machine": pl.String, "stranger": pl.String},
+        orient="row",
+    )
+    return cells.join(told, on=columns.machine, how="left", nulls_equal=True, maintain_order="left")
+
+
+def _with_time(rows: pl.DataFrame, time: str, zone: str) -> pl.DataFrame:
+    # Machine by machine: in the hour that autumn repeats, order tells, and it is each machine's own.
+    parts = rows.partition_by("machine", maintain_order=True) if rows["machine"].n_unique() > 1 else [rows]
+    placed = [part.hstack(read_times(part[time], zone)) for part in parts]
+    joined = pl.concat(placed).sort("line") if len(placed) > 1 else placed[0]
+    return joined.with_columns(pl.coalesce("stranger", "problem").alias("problem")).drop("stranger")
+
+
+# --- values ----------------------------------------------------------------------------------------
+
+
+def _kept(columns: _Columns) -> list[pl.Expr]:
+    side = {"code": columns.code, "message": columns.message}
+    return [
+        pl.col("line"),
+        pl.col("machine"),
+        pl.col("stamped"),
+        *((pl.col(field) if field else pl.lit(None, pl.String)).alias(name) for name, field in side.items()),
+    ]
+
+
+def _long(rows: pl.DataFrame, columns: _Columns) -> pl.DataFrame:
+    assert columns.signal
+    assert columns.value
+    return rows.select(
+        *_kept(columns),
+        pl.lit(0).alias("cell"),
+        pl.col(columns.signal).fill_null("value").alias("key"),
+        pl.col(columns.value).alias("raw"),
+        pl.lit(True).alias("empty_is_normal"),
+    )
+
+
+def _wide(rows: pl.DataFrame, columns: _Columns, source: Source) -> pl.DataFrame:
+    """One row a filled cell, in the order of the file."""
+    meanings = _Meanings(source)
+    others = [field for field, key in columns.others.items() if meanings.of(key).item != CONDITION]
+    tick = pl.all_horizontal(pl.col(others).is_not_null()) if len(others) >= _LEAST_TICK else pl.lit(False)
+    rows = rows.with_columns(tick.alias("empty_is_normal"))
+    cells = [
+        rows.lazy()
+        .filter(pl.col(field).is_not_null() | (pl.col("empty_is_normal") & (meanings.of(key).item == CONDITION)))
+        .select(
+            *_kept(columns),
+            pl.lit(cell).alias("cell"),
+            pl.lit(key).alias("key"),
+            pl.col(field).alias("raw"),
+            "empty_is_normal",
+        )
+        for cell, (field, key) in enumerate(columns.others.items())
+    ]
+    if not cells:
+        raise ReadingError("no column with values found, at least one beside the time expected")
+    return pl.concat(cells).sort("line", "cell").collect()
+
+
+def _without_ignored(values: pl.DataFrame, source: Source) -> tuple[pl.DataFrame, int]:
+    if not source.ignore:
+        return values, 0
+    names = [name.strip().lower() for name in source.ignore]
+    ignored = pl.col("key").str.to_lowercase().is_in(names) & pl.col("raw").is_not_null()
+    kept = values.filter(~pl.col("key").str.to_lowercase().is_in(names))
+    return kept, values.select(ignored.sum()).item()
+
+
+# --- meaning ---------------------------------------------------------------------------------------
+
+
+class _Meanings:
+    """What the signals or columns of a source stand for."""
+
+    def __init__(self, source: Source) -> None:
+        self._keys = {name.strip().lower(): key for name, key in source.keys.items()}
+
+    def of(self, name: str) -> Meaning:
+        key = self._keys.get(name.lower())
+        if key is not None:
+            return told_by_site(key, None)
+        item = name.upper().replace(" ", "_").replace("-", "_")
+        known = item in LISTED or item in FREE_TEXT or item in DEFAULT_SUB_TYPES or item in NUMERIC
+        return meaning(item) if known else meaning(f"x:{name.upper()}")
+
+    def table(self, names: pl.Series) -> pl.DataFrame:
+        rows = [
+            (name, told.item, told.sub_type, told.component, told.type, told.discrete)
+            for name in names.unique()
+            for told in [self.of(name)]
+        ]
+        kinds = {name: OBSERVATIONS[name] for name in ("item", "sub_type", "component", "type", "discrete")}
+        return pl.DataFrame(rows, schema={"key": pl.String(), **kinds}, orient="row")
+
+
+def _observations(values: pl.DataFrame, source: Source) -> pl.DataFrame:
+    known = values.join(_Meanings(source).table(values["key"]), on="key", how="left", maintain_order="left")
+    is_condition = pl.col("item") == CONDITION
+    known = known.filter(pl.col("raw").is_not_null() | (is_condition & pl.col("empty_is_normal")))
+    spelt = spell(known.lazy().with_columns(pl.col("raw").fill_null("").alias("text")), source)
+    return _conditions(spelt.rename({"key": "data_item"})).collect()
+
+
+def _with_decimal_commas(observations: pl.DataFrame) -> pl.DataFrame:
+    # Where a comma does not part fields, `3,5` is how much of the world writes 3.5.
+    comma = pl.col("text").str.extract(r"^([+-]?\d+,\d+)$").str.replace(",", ".", literal=True)
+    names = pl.col("item").is_in(sorted(FREE_TEXT | LISTED))
+    number = pl.coalesce("number", pl.when(~names).then(comma.cast(pl.Float64, strict=False)))
+    return observations.with_columns(number.alias("number"))
+
+
+def _conditions(spelt: pl.LazyFrame) -> pl.LazyFrame:
+    """Levels, codes and words of conditions; no other item has any."""
+    is_condition = pl.col("item") == CONDITION
+    named = pl.col("text").is_in(LEVELS)
+    level = (
+        pl.when(named).then("text").when(pl.col("text").is_in(_CLEAR)).then(pl.lit("NORMAL")).otherwise(pl.lit("FAULT"))
+    )
+    own_code = pl.when(~named & (level == "FAULT")).then("raw")
+    code = pl.coalesce("code", own_code)
+    # Where the code has a column of its own, a value that is no level is the alarm's words.
+    message = pl.coalesce("message", pl.when(pl.col("code").is_not_null()).then(own_code))
+    return spelt.with_columns(
+        pl.when(is_condition).then(level).otherwise("text").alias("text"),
+        pl.when(is_condition).then(level).alias("level"),
+        pl.when(is_condition).then(code).alias("code"),
+        pl.when(is_condition).then(message).alias("message"),
+        pl.when(is_condition).then(code).alias("condition_id"),
+    )
+
+
+def _note(values: pl.DataFrame, source: Source) -> str:
+    meanings = _Meanings(source)
+    unmapped = [name for name in values["key"].unique().sort() if meanings.of(name).item.startswith("x:")]
+    return f"{len(unmapped)} unmapped: {', '.join(unmapped[:10])}" if unmapped else ""
