@@ -74,9 +74,7 @@ def _facts(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> dict[str,
     filled = _held(runs.fillings(observed))
     unattended = _held(runs.unattended_runs(cut, stopped, visited, made, reloaded, filled, lives, ctx))
     shifted = _held(shift_figures.cut_to_shifts(cut, stopped, reloaded, lives, ctx))
-    turning = {
-        name: _held(frame) for name, frame in shift_figures.turning_stretches(observed, state, ctx).items()
-    }
+    turning = {name: _held(frame) for name, frame in shift_figures.turning_stretches(observed, state, ctx).items()}
     idle = cut.filter(pl.col("kind").is_in(["stopped", "reloading"]))
     facts = {
         "spans": spans.spans(cut, stopped),

@@ -55,9 +55,7 @@ def alarms(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
             component=pl.col("component").first(),
             type=pl.col("type").first(),
             code=pl.col("code").filter(pl.col("code") != "").first(),
-            text=pl.coalesce(
-                pl.col("message").filter(pl.col("message") != "").first(), pl.col("message").first()
-            ),
+            text=pl.coalesce(pl.col("message").filter(pl.col("message") != "").first(), pl.col("message").first()),
         )
     )
     return (

@@ -118,9 +118,7 @@ def _left_over(rows: pl.LazyFrame, remaining: pl.LazyFrame) -> pl.LazyFrame:
     ends = rows.with_columns(
         next_loaded_at=pl.col("loaded_at").shift(-1).over(BY), last_part_seen=pl.col("finished_at")
     )
-    found = last_before(
-        ends.filter(pl.col("finished_at").is_not_null()), fallen, at="next_loaded_at", right="rem_at"
-    )
+    found = last_before(ends.filter(pl.col("finished_at").is_not_null()), fallen, at="next_loaded_at", right="rem_at")
     open_bars = ends.filter(pl.col("finished_at").is_null()).with_columns(
         rem_at=pl.lit(None, pl.Datetime("us", "UTC")), left_mm=pl.lit(None, pl.Float64)
     )

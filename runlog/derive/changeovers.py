@@ -63,9 +63,7 @@ def _job_runs(parts: pl.LazyFrame, observed: pl.LazyFrame, state: pl.LazyFrame) 
     """Parts with the number of their run of one job, and whether they prove the job runs."""
     manual = pl.col("mode").is_in(MANUAL_MODES)
     entered = state.filter(manual & ~manual.shift(1).over(BY).fill_null(False)).select(BY, "at")
-    opened = observed.filter(
-        (pl.col("item") == "DOOR_STATE") & pl.col("changed") & (pl.col("text") == "OPEN")
-    )
+    opened = observed.filter((pl.col("item") == "DOOR_STATE") & pl.col("changed") & (pl.col("text") == "OPEN"))
     disturbed = (
         pl.concat([entered, opened.select(BY, "at")])
         .sort(BY, "at")
@@ -86,17 +84,13 @@ def _what_changed(rows: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     jobs = ctx.plans.select("job", *COMPARED).unique("job")
     old = jobs.rename({name: f"old_{name}" for name in COMPARED} | {"job": "from_job"})
     changed = [
-        pl.when(pl.col(name).ne_missing(pl.col(f"old_{name}"))).then(
-            pl.lit(name.removesuffix("_mm").replace("_", " "))
-        )
+        pl.when(pl.col(name).ne_missing(pl.col(f"old_{name}"))).then(pl.lit(name.removesuffix("_mm").replace("_", " ")))
         for name in COMPARED
     ]
     return (
         rows.join(jobs, left_on="to_job", right_on="job", how="left")
         .join(old, on="from_job", how="left")
-        .with_columns(
-            what_changed=pl.concat_str([*changed, pl.lit("part")], separator=", ", ignore_nulls=True)
-        )
+        .with_columns(what_changed=pl.concat_str([*changed, pl.lit("part")], separator=", ", ignore_nulls=True))
     )
 
 

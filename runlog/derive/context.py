@@ -102,9 +102,7 @@ def context(site: Site, machines: list[str], first: datetime, last: datetime) ->
             schema=PROGRAMS,
             orient="row",
         ),
-        plans=pl.LazyFrame(
-            [row for name in machines for row in _plans(site, name)], schema=PLANS, orient="row"
-        ),
+        plans=pl.LazyFrame([row for name in machines for row in _plans(site, name)], schema=PLANS, orient="row"),
         shifts=calendar.shifts(site, first, last).lazy(),
         planned=calendar.planned(site, machines, first, last).lazy(),
         unattended=calendar.unattended(site, first, last).lazy(),

@@ -45,27 +45,21 @@ def edges(intervals: pl.LazyFrame, start: str = "start", end: str = "end") -> pl
     return pl.concat([intervals.select(BY, at=pl.col(start)), intervals.select(BY, at=pl.col(end))])
 
 
-def covering(
-    left: pl.LazyFrame, intervals: pl.LazyFrame, *columns: str | pl.Expr, at: str = "start"
-) -> pl.LazyFrame:
+def covering(left: pl.LazyFrame, intervals: pl.LazyFrame, *columns: str | pl.Expr, at: str = "start") -> pl.LazyFrame:
     """Add to each row the columns of the interval that holds its instant; null where none does."""
     holder = intervals.select(BY, pl.col("start").alias("_start"), pl.col("end").alias("_end"), *columns)
     names = [name for name in holder.collect_schema().names() if name not in {BY, "_start", "_end"}]
     inside = pl.col("_end").is_null() | (pl.col(at) < pl.col("_end"))
     return (
         last_before(left, holder.rename({"_start": "_at"}), at=at, right="_at")
-        .with_columns(
-            pl.when(inside & pl.col("_at").is_not_null()).then(pl.col(name)).alias(name) for name in names
-        )
+        .with_columns(pl.when(inside & pl.col("_at").is_not_null()).then(pl.col(name)).alias(name) for name in names)
         .drop("_at", "_end")
     )
 
 
 def inside(left: pl.LazyFrame, intervals: pl.LazyFrame, name: str, at: str = "start") -> pl.LazyFrame:
     """Add a flag: the row's instant lies in one of the intervals."""
-    return covering(left, intervals, pl.lit(True).alias(name), at=at).with_columns(
-        pl.col(name).fill_null(False)
-    )
+    return covering(left, intervals, pl.lit(True).alias(name), at=at).with_columns(pl.col(name).fill_null(False))
 
 
 def last_before(

@@ -19,9 +19,7 @@ PARTS_BACK: Final = 50
 PARTS_LEAST: Final = 5
 
 
-def standard_cycles(
-    parts: pl.LazyFrame, running: pl.LazyFrame, reloaded: pl.LazyFrame, ctx: Context
-) -> pl.LazyFrame:
+def standard_cycles(parts: pl.LazyFrame, running: pl.LazyFrame, reloaded: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Standard cycle of a machine and program from each shift's start on.
 
     Parameters
@@ -51,9 +49,7 @@ def standard_cycles(
         busy.sort(BY, "at", "seq")
         .with_columns(cycle=(gross - out.clip(lower_bound=0)) / 1e6, same=same)
         .filter(pl.col("same") & ~pl.col("counted_in_batch") & (pl.col("cycle") > 0))
-        .with_columns(
-            measured_s=pl.col("cycle").rolling_median(PARTS_BACK, min_samples=PARTS_LEAST).over(own)
-        )
+        .with_columns(measured_s=pl.col("cycle").rolling_median(PARTS_BACK, min_samples=PARTS_LEAST).over(own))
         .drop_nulls("measured_s")
         .select(*own, "at", "measured_s")
     )
@@ -132,9 +128,7 @@ def hung_cycles(
     )
     clock = _counting_clock(stretches, held, reloaded)
     read = clock.read(clock.read(waits, "at", "clock_from"), "until", "clock_to")
-    selected = last_before(read, held.select(BY, "start", "program", "job"), at="at", right="start").drop(
-        "start"
-    )
+    selected = last_before(read, held.select(BY, "start", "program", "job"), at="at", right="start").drop("start")
     us = 1e6
     limit = pl.max_horizontal(pl.col("standard_s") * pl.col("hung_cycles"), "hung_least_s") * us
     late = (
@@ -145,9 +139,7 @@ def hung_cycles(
         .with_columns(reading=pl.col("clock_from") + (pl.col("standard_s") * us).round().cast(pl.Int64))
     )
     return (
-        clock.instant(late, "reading", "start")
-        .select(BY, "start", end="until")
-        .filter(pl.col("start") < pl.col("end"))
+        clock.instant(late, "reading", "start").select(BY, "start", end="until").filter(pl.col("start") < pl.col("end"))
     )
 
 
@@ -157,9 +149,7 @@ def _active_stretches(held: pl.LazyFrame) -> pl.LazyFrame:
     state = pl.when(~lost).then(pl.col("execution").is_in(RUNNING)).forward_fill().over(BY)
     return (
         held.with_columns(_running=state.fill_null(False))
-        .with_columns(
-            _run=pl.col("_running").ne_missing(pl.col("_running").shift(1).over(BY)).cum_sum().over(BY)
-        )
+        .with_columns(_run=pl.col("_running").ne_missing(pl.col("_running").shift(1).over(BY)).cum_sum().over(BY))
         .group_by(BY, "_run", "_running", maintain_order=True)
         .agg(pl.col("start").first(), pl.col("end").last())
         .filter("_running")

@@ -80,9 +80,7 @@ def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
             step=pl.col("number") - pl.col("number").shift(1).forward_fill().over(item),
         )
         .with_columns(
-            changed=known
-            & ~pl.col("head")
-            & (pl.col("text").ne_missing(pl.col("previous")) | pl.col("discrete"))
+            changed=known & ~pl.col("head") & (pl.col("text").ne_missing(pl.col("previous")) | pl.col("discrete"))
         )
         .drop("body_start", "file", "line", "cell")
     )

@@ -74,15 +74,11 @@ def _before_instant(rows: pl.LazyFrame, program: pl.LazyFrame) -> pl.LazyFrame:
 
 def _up_counters(observed: pl.LazyFrame) -> pl.LazyFrame:
     rows = observed.filter(
-        (pl.col("item") == "PART_COUNT")
-        & pl.col("sub_type").is_in(list(COUNTERS))
-        & (pl.col("component") != "feeder")
+        (pl.col("item") == "PART_COUNT") & pl.col("sub_type").is_in(list(COUNTERS)) & (pl.col("component") != "feeder")
     )
     last_path = pl.col("component") == pl.col("component").max().over(BY)
     k = pl.when("discrete").then("number").otherwise("step")
-    return _moves(
-        rows.filter(last_path), k, pl.col("sub_type").replace_strict(COUNTERS, return_dtype=pl.String())
-    )
+    return _moves(rows.filter(last_path), k, pl.col("sub_type").replace_strict(COUNTERS, return_dtype=pl.String()))
 
 
 def _good_and_bad(observed: pl.LazyFrame) -> pl.LazyFrame:
@@ -107,16 +103,12 @@ def _moves(rows: pl.LazyFrame, k: pl.Expr, evidence: pl.Expr) -> pl.LazyFrame:
 
 
 def _completed_programs(observed: pl.LazyFrame, state: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
-    rows = own_path(observed, ctx, "EXECUTION").filter(
-        (pl.col("text") == "PROGRAM_COMPLETED") & pl.col("changed")
-    )
+    rows = own_path(observed, ctx, "EXECUTION").filter((pl.col("text") == "PROGRAM_COMPLETED") & pl.col("changed"))
     per_cycle = ctx.plans.select(BY, "job", "parts_per_cycle")
     return (
         last_before(rows.select(BY, "at", "seq"), state.select(BY, "at", "job"))
         .join(per_cycle, on=[BY, "job"], how="left")
-        .select(
-            BY, "at", "seq", k=pl.col("parts_per_cycle").fill_null(1), evidence=pl.lit("program completed")
-        )
+        .select(BY, "at", "seq", k=pl.col("parts_per_cycle").fill_null(1), evidence=pl.lit("program completed"))
     )
 
 
@@ -203,9 +195,7 @@ def placed(counted: pl.LazyFrame, running: pl.LazyFrame, lost: pl.LazyFrame) -> 
     batches = pl.concat(
         [
             _spread(gaps.filter(~pl.col("lost_signal")), running),
-            _spread(
-                gaps.filter(pl.col("lost_signal")), pl.concat([running, lost]).select(BY, "start", "end")
-            ),
+            _spread(gaps.filter(pl.col("lost_signal")), pl.concat([running, lost]).select(BY, "start", "end")),
         ]
     ).pipe(inside, lost.with_columns(pl.col("end")), "made_unseen", at="at")
     columns = (
@@ -230,8 +220,7 @@ def _spread(many: pl.LazyFrame, made_in: pl.LazyFrame) -> pl.LazyFrame:
         read.with_columns(i=pl.int_ranges(1, pl.col("k") + 1))
         .explode("i")
         .with_columns(
-            reading=pl.col("clock_from")
-            + (pl.col("clock_to") - pl.col("clock_from")) * pl.col("i") // pl.col("k"),
+            reading=pl.col("clock_from") + (pl.col("clock_to") - pl.col("clock_from")) * pl.col("i") // pl.col("k"),
             moved=pl.col("clock_to") > pl.col("clock_from"),
         )
     )
@@ -262,11 +251,7 @@ def with_quality(parts: pl.LazyFrame, observed: pl.LazyFrame) -> pl.LazyFrame:
         .group_by(BY, "part_no")
         .agg(bad=(pl.col("sub_type") == "BAD").any(), said_good=(pl.col("sub_type") == "GOOD").any())
     )
-    good = (
-        pl.when("has_bad")
-        .then(~pl.col("bad").fill_null(False))
-        .otherwise(pl.col("said_good").fill_null(False))
-    )
+    good = pl.when("has_bad").then(~pl.col("bad").fill_null(False)).otherwise(pl.col("said_good").fill_null(False))
     return (
         numbered.join(spoken, on=[BY, "part_no"], how="left")
         .join(measured, on=BY, how="left")
@@ -289,9 +274,7 @@ def finish(parts: pl.LazyFrame, out_of_cycle: pl.LazyFrame) -> pl.LazyFrame:
     clock = RunningClock(out_of_cycle)
     gross = (pl.col("at") - pl.col("at").shift(1).over(BY)).dt.total_microseconds()
     out = pl.col("out") - pl.col("out").shift(1).over(BY)
-    return PARTS.conform(
-        clock.read(parts, "at", "out").sort(BY, "at", "seq").with_columns(cycle_s=(gross - out) / 1e6)
-    )
+    return PARTS.conform(clock.read(parts, "at", "out").sort(BY, "at", "seq").with_columns(cycle_s=(gross - out) / 1e6))
 
 
 def unavailable(state: pl.LazyFrame, lives: pl.LazyFrame) -> pl.LazyFrame:

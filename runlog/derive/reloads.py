@@ -152,9 +152,7 @@ def _opened(told: pl.LazyFrame, counted: pl.LazyFrame, state: pl.LazyFrame, ctx:
     gap_limit = ctx.limits.select(BY, "cycle_gap")
     attempt_at = pl.coalesce("own_at", "rose_at")
     from_count = pl.col("count_at").is_not_null() & (
-        pl.col("rose_before")
-        | ((attempt_at - pl.col("count_at")) <= pl.col("cycle_gap"))
-        | (pl.col("trust") >= 3)
+        pl.col("rose_before") | ((attempt_at - pl.col("count_at")) <= pl.col("cycle_gap")) | (pl.col("trust") >= 3)
     )
     first_seq = pl.min_horizontal("own_seq", "rose_seq")
     first_at = pl.min_horizontal("own_at", "rose_at")
@@ -279,9 +277,7 @@ def _judged(
 
 def _signs(told: pl.LazyFrame, observed: pl.LazyFrame, alarm: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Signs of failure: FAIL, a feeder FAULT coming up, EXECUTION interrupted, held or stopped."""
-    halted = own_path(observed, ctx, "EXECUTION").filter(
-        pl.col("changed") & pl.col("text").is_in(FAILED_STATES)
-    )
+    halted = own_path(observed, ctx, "EXECUTION").filter(pl.col("changed") & pl.col("text").is_in(FAILED_STATES))
     faults = alarm.filter(pl.col("feeder") & ~pl.col("restated") & pl.col("fault_seq").is_not_null())
     return pl.concat(
         [
@@ -296,16 +292,10 @@ def _completions(told: pl.LazyFrame, opened: pl.LazyFrame, counted: pl.LazyFrame
     """COMPLETE where the gap has an attempt of MATERIAL_CHANGE; NO and jumps where it has none."""
     rows = _gap(told.filter(pl.col("told") == "completed"), counted)
     best = opened.select(BY, "gap", gap_trust="trust")
-    return (
-        rows.join(best, on=[BY, "gap"], how="inner")
-        .filter(pl.col("trust") == pl.col("gap_trust"))
-        .select(*MOMENT)
-    )
+    return rows.join(best, on=[BY, "gap"], how="inner").filter(pl.col("trust") == pl.col("gap_trust")).select(*MOMENT)
 
 
-def _first(
-    rows: pl.LazyFrame, other: pl.LazyFrame, name: str, *, after: str, at_least: bool = False
-) -> pl.LazyFrame:
+def _first(rows: pl.LazyFrame, other: pl.LazyFrame, name: str, *, after: str, at_least: bool = False) -> pl.LazyFrame:
     """Add `{name}_at` and `{name}_seq`: the other's first row after a seq, before the gap's next count.
 
     With `at_least` the comparison is by instant, so that a cycle start stamped as the completion counts
@@ -347,9 +337,7 @@ def _attempts(judged: pl.LazyFrame, told: pl.LazyFrame) -> pl.LazyFrame:
         )
         .otherwise("end")
     )
-    before = last_before(judged, tries.select(BY, at="at", tries_before="nth"), at="start", strict=True).drop(
-        "at"
-    )
+    before = last_before(judged, tries.select(BY, at="at", tries_before="nth"), at="start", strict=True).drop("at")
     upto = last_before(
         before.with_columns(_until=until), tries.select(BY, at="at", tries_upto="nth"), at="_until"
     ).drop("at", "_until")
@@ -392,9 +380,7 @@ def _noted(judged: pl.LazyFrame, observed: pl.LazyFrame, ctx: Context) -> pl.Laz
     return (
         rows.sort(BY, "seq")
         .with_columns(bars_loaded=pl.col("bars_loaded").cast(pl.Int64), bars_since=so_far)
-        .with_columns(
-            bar_position=pl.when(pl.col("bars_loaded").is_not_null() & pl.col("loaded")).then("bars_since")
-        )
+        .with_columns(bar_position=pl.when(pl.col("bars_loaded").is_not_null() & pl.col("loaded")).then("bars_since"))
     )
 
 
@@ -423,9 +409,7 @@ def _outcome(rows: pl.LazyFrame, setting: pl.LazyFrame) -> pl.LazyFrame:
     return (
         inside(rows, setting, "in_setting")
         .with_columns(duration_s=seconds(pl.col("end") - pl.col("start")))
-        .with_columns(
-            outcome=outcome, hand_load=by_hand | pl.col("in_setting"), gave_up=pl.col("verdict") == "gave up"
-        )
+        .with_columns(outcome=outcome, hand_load=by_hand | pl.col("in_setting"), gave_up=pl.col("verdict") == "gave up")
         .sort(BY, "seq")
     )
 

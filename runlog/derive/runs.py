@@ -84,14 +84,10 @@ def _started(stretches: pl.LazyFrame, cut: pl.LazyFrame) -> pl.LazyFrame:
     )
 
 
-def _ended(
-    started: pl.LazyFrame, cut: pl.LazyFrame, stopped: pl.LazyFrame, lives: pl.LazyFrame
-) -> pl.LazyFrame:
+def _ended(started: pl.LazyFrame, cut: pl.LazyFrame, stopped: pl.LazyFrame, lives: pl.LazyFrame) -> pl.LazyFrame:
     """Where and why it ends: by what is still on just before the stretch's end."""
     states = merged(
-        cut.with_columns(
-            state=pl.when(pl.col("kind").is_in(WORKING)).then(pl.lit("working")).otherwise("kind")
-        ),
+        cut.with_columns(state=pl.when(pl.col("kind").is_in(WORKING)).then(pl.lit("working")).otherwise("kind")),
         "state",
         "stop_no",
     )
@@ -128,9 +124,7 @@ def _ended(
 def _over_short_losses(states: pl.LazyFrame, stopped: pl.LazyFrame) -> pl.LazyFrame:
     """States with each stop as one stretch, so that a short loss inside it does not hide it: machine, state, state_start."""
     stops = stopped.select(BY, "start", "end")
-    plain = (
-        inside(states, stops, "in_stop").filter(~pl.col("in_stop")).select(BY, "state", state_start="start")
-    )
+    plain = inside(states, stops, "in_stop").filter(~pl.col("in_stop")).select(BY, "state", state_start="start")
     whole = stops.select(BY, state=pl.lit("stopped"), state_start="start")
     return pl.concat([plain, whole])
 

@@ -168,9 +168,7 @@ def _seconds(pieces: pl.LazyFrame) -> pl.LazyFrame:
 def _placed(rows: pl.LazyFrame, ctx: Context, at: str) -> pl.LazyFrame:
     """Add the shift an instant belongs to and whether it lies in planned busy time."""
     machines = pl.LazyFrame({BY: ctx.machines}, schema={BY: pl.String})
-    shifts = machines.join(ctx.shifts, how="cross").select(
-        BY, "shift_date", "shift", shift_from="shift_start"
-    )
+    shifts = machines.join(ctx.shifts, how="cross").select(BY, "shift_date", "shift", shift_from="shift_start")
     return last_before(inside(rows, ctx.planned, "planned", at=at), shifts, at=at, right="shift_from").filter(
         pl.col("shift").is_not_null()
     )
@@ -229,13 +227,7 @@ def shift_losses(pieces: pl.LazyFrame, stopped: pl.LazyFrame, ctx: Context) -> p
         .group_by(*key)
         .agg(pl.col("seconds").sum())
     )
-    begun = (
-        _placed(stopped, ctx, "start")
-        .filter("planned")
-        .with_columns(loss=loss)
-        .group_by(*key)
-        .agg(count=pl.len())
-    )
+    begun = _placed(stopped, ctx, "start").filter("planned").with_columns(loss=loss).group_by(*key).agg(count=pl.len())
     return SHIFT_LOSSES.conform(
         time.join(begun, on=list(key), how="full", coalesce=True)
         .with_columns(pl.col("seconds", "count").fill_null(0))
@@ -248,9 +240,9 @@ def shift_losses(pieces: pl.LazyFrame, stopped: pl.LazyFrame, ctx: Context) -> p
 
 def turning_stretches(observed: pl.LazyFrame, state: pl.LazyFrame, ctx: Context) -> dict[str, pl.LazyFrame]:
     """When the main spindle, the sub-spindle and both turn while EXECUTION is ACTIVE: machine, start, end each."""
-    speed = observed.filter(
-        (pl.col("item") == "ROTARY_VELOCITY") & pl.col("sub_type").is_in(["ACTUAL", ""])
-    ).join(ctx.limits.select(BY, "turning_above"), on=BY, how="left", maintain_order="left")
+    speed = observed.filter((pl.col("item") == "ROTARY_VELOCITY") & pl.col("sub_type").is_in(["ACTUAL", ""])).join(
+        ctx.limits.select(BY, "turning_above"), on=BY, how="left", maintain_order="left"
+    )
     turns = (pl.col("number").abs() >= pl.col("turning_above")).fill_null(False)
     rows = pl.concat(
         [
@@ -325,9 +317,7 @@ def shift_plans(
     windows = ctx.unattended.sort("window_start")
     in_window = (
         busy.sort("shift_start")
-        .join_asof(
-            windows, left_on="shift_start", right_on="window_start", strategy="backward", coalesce=False
-        )
+        .join_asof(windows, left_on="shift_start", right_on="window_start", strategy="backward", coalesce=False)
         .with_columns(
             asked_at=pl.when(~pl.col("attended") & (pl.col("shift_start") < pl.col("window_end")))
             .then("window_start")
@@ -338,13 +328,9 @@ def shift_plans(
     )
     jobs = cut.select(BY, "job", job_from="start")
     running = last_before(in_window, jobs, at="asked_at", right="job_from").drop("job_from")
-    coming = first_after(running, jobs.rename({"job": "next_job"}), at="asked_at", right="job_from").drop(
-        "job_from"
-    )
+    coming = first_after(running, jobs.rename({"job": "next_job"}), at="asked_at", right="job_from").drop("job_from")
     planned = coming.with_columns(job=pl.coalesce("job", "next_job", pl.lit(NO_JOB))).join(
-        ctx.plans.select(
-            BY, "job", "standard_time_s", "parts_per_bar", "order_quantity", "cycle_s", "planned_s"
-        ),
+        ctx.plans.select(BY, "job", "standard_time_s", "parts_per_bar", "order_quantity", "cycle_s", "planned_s"),
         on=[BY, "job"],
         how="left",
     )

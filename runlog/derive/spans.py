@@ -128,9 +128,7 @@ def _number_stops(rows: pl.LazyFrame) -> pl.LazyFrame:
     stopped = pl.col("kind") == "stopped"
     counts = ~_short_loss()
     before = pl.when(counts).then("kind").shift(1).forward_fill().over(BY)
-    pressed = (pl.col("estop") == "TRIGGERED") & (pl.col("estop").shift(1).over(BY) != "TRIGGERED").fill_null(
-        True
-    )
+    pressed = (pl.col("estop") == "TRIGGERED") & (pl.col("estop").shift(1).over(BY) != "TRIGGERED").fill_null(True)
     begins = stopped & ((before != "stopped").fill_null(True) | pressed.fill_null(False))
     return rows.with_columns(stop_no=pl.when(stopped).then(begins.cum_sum()))
 
@@ -168,16 +166,13 @@ def _between_cycles(held: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     ]
     return (
         held.with_columns(_running=running)
-        .with_columns(
-            _run=pl.col("_running").ne_missing(pl.col("_running").shift(1).over(BY)).cum_sum().over(BY)
-        )
+        .with_columns(_run=pl.col("_running").ne_missing(pl.col("_running").shift(1).over(BY)).cum_sum().over(BY))
         .group_by(BY, "_run", "_running", maintain_order=True)
         .agg(pl.col("start").first(), pl.col("end").last(), *program)
         .with_columns(
             before=pl.col("last_program").shift(1).over(BY),
             after=pl.col("first_program").shift(-1).over(BY),
-            has_both=pl.col("start").shift(1).over(BY).is_not_null()
-            & pl.col("start").shift(-1).over(BY).is_not_null(),
+            has_both=pl.col("start").shift(1).over(BY).is_not_null() & pl.col("start").shift(-1).over(BY).is_not_null(),
         )
         .join(ctx.limits.select(BY, "cycle_gap"), on=BY, how="left")
         .filter(
@@ -193,7 +188,5 @@ def _between_cycles(held: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
 def spans(cut: pl.LazyFrame, stop_causes: pl.LazyFrame) -> pl.LazyFrame:
     """Adjoining pieces that agree, joined, with the cause of their stop (SPANS)."""
     return SPANS.conform(
-        merged(cut, *SAME)
-        .join(stop_causes.select("stop_no", "cause"), on="stop_no", how="left")
-        .sort(BY, "start")
+        merged(cut, *SAME).join(stop_causes.select("stop_no", "cause"), on="stop_no", how="left").sort(BY, "start")
     )

@@ -125,9 +125,7 @@ def _state_cause(
     return rows.with_columns(said=said)
 
 
-def _order_done(
-    rows: pl.LazyFrame, observed: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context
-) -> pl.LazyFrame:
+def _order_done(rows: pl.LazyFrame, observed: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Add `order_done`: the job's quantity is made, or the path's countdown stands at 0."""
     countdown = observed.filter(
         (pl.col("item") == "PART_COUNT")
@@ -145,9 +143,7 @@ def _order_done(
         last_before(rows, countdown, at="start")
         .drop("at")
         .sort("start")
-        .join_asof(
-            made, left_on="start", right_on="at", by="job", strategy="backward", check_sortedness=False
-        )
+        .join_asof(made, left_on="start", right_on="at", by="job", strategy="backward", check_sortedness=False)
         .drop("at", strict=False)
         .join(quantity, on="job", how="left")
         .with_columns(
@@ -199,9 +195,7 @@ def _with_alarms(rows: pl.LazyFrame, alarm: pl.LazyFrame, ctx: Context) -> pl.La
             cause=pl.coalesce("first_out_cause", "said", pl.lit("unexplained")),
             basis=basis,
             consequences=pl.when(has_first).then("consequences").otherwise(0),
-            consequence_codes=pl.when(has_first & (pl.col("consequence_codes") != "")).then(
-                "consequence_codes"
-            ),
+            consequence_codes=pl.when(has_first & (pl.col("consequence_codes") != "")).then("consequence_codes"),
             named_by=pl.lit(None, pl.String()),
             night_ending=pl.lit(False),
         )
@@ -225,9 +219,7 @@ def finish_alarms(alarm: pl.LazyFrame, stopped: pl.LazyFrame) -> pl.LazyFrame:
 
     A fault belongs to the stop it was first-out of, else to the one during which it came up.
     """
-    firsts = stopped.filter(pl.col("first_out_seq").is_not_null()).select(
-        first_stop="start", fault_seq="first_out_seq"
-    )
+    firsts = stopped.filter(pl.col("first_out_seq").is_not_null()).select(first_stop="start", fault_seq="first_out_seq")
     first = firsts.sort("first_stop").unique("fault_seq", keep="first")
     during = stopped.select(BY, stop_start="start", stop_end="end")
     placed = last_before(alarm, during, at="start", right="stop_start")

@@ -1,0 +1,1 @@
+"""Facts into the numbers people argue about. Pure: frames in, frames out; nothing here reads or writes a file."""
