@@ -8,14 +8,14 @@ One module a format (`csv`, `lines`, `streams`), `detect` to choose, `reading` f
 """
 
 from datetime import datetime
-from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
+from runlog.distinct import distinct
 from runlog.errors import ReadingError
 from runlog.intake.detect import ADAPTER_LINES, CSV, MTCONNECT_STREAMS, detect, source_for, unpacked
 from runlog.intake.devices import Devices, load_devices
-from runlog.intake.distinct import distinct
+from runlog.intake.identity import file_identity
 from runlog.intake.lines import read_lines
 from runlog.intake.reading import Offered, Reading, finish
 from runlog.intake.streams import read_streams
@@ -79,12 +79,6 @@ def read_file(path: Path, source: Source, site: Site, read_at: datetime, *, base
         clock_skew_s=skew_s,
         read_at=read_at,
     )
-
-
-def file_identity(stored: bytes, source: Source) -> str:
-    """Identity of a file: by its bytes as stored, its source and the source's machine; not by its name."""
-    owner = f"{source.name}\0{source.machine or ''}\0".encode()
-    return sha256(owner + stored).hexdigest()[:16]
 
 
 def _offered(content: bytes, format: str, source: Source, site: Site, base: Path) -> Offered:

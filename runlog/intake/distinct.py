@@ -1,34 +1,9 @@
 """The same observation, told more than once: in a row, within a file, in several files."""
 
-from typing import Final
-
 import polars as pl
 
+from runlog.distinct import OBSERVATION
 from runlog.intake.vocabulary import FREE_TEXT
-from runlog.schema import EVENTS
-
-OBSERVATION: Final = ("machine", "data_item", "stamped", "text", "code", "condition_id", "nth")
-"""What makes two rows the same observation; a condition's `text` is its level."""
-
-ORDER: Final = ("at", "body_start", "file", "line", "cell")
-"""The order of events everywhere."""
-
-
-def distinct(events: pl.LazyFrame) -> pl.LazyFrame:
-    """One row an observation: of its copies the least by (head, ORDER).
-
-    Parameters
-    ----------
-    events : pl.LazyFrame
-        EVENTS, of any number of files.
-
-    Returns
-    -------
-    pl.LazyFrame
-        EVENTS, sorted by machine and ORDER.
-    """
-    kept = events.sort("head", *ORDER).unique(OBSERVATION, keep="first", maintain_order=True)
-    return EVENTS.conform(kept.sort("machine", *ORDER))
 
 
 def is_unchanged(observations: pl.DataFrame) -> pl.Series:
