@@ -21,14 +21,27 @@ from typing import Final
 
 import polars as pl
 
-from runlog.intake.vocabulary import CONDITION
-
 SNAPSHOT_KEYS: Final = 8
 LOST_AFTER: Final = pl.duration(days=1)
 _FEW: Final = 9
 _ACTIVE: Final = ("WARNING", "FAULT")
 
-GROUP: Final = ("machine", "instance")
+
+def numbered(observations: pl.DataFrame) -> pl.DataFrame:
+    """Add `group` (what shares its clocks: machine and instance) and `key` (group and data item) as numbers."""
+    parts = [observations["machine"], observations["data_item"]]
+    if "instance" in observations.columns:
+        parts.append(observations["instance"])
+    several = [part for part in (parts[0], *parts[2:]) if part.n_unique() > 1]
+    group, key = pl.lit(0, pl.UInt32), parts[1]
+    if several:
+        name = several[0] if len(several) == 1 else several[0] + "\0" + several[1]
+        group, key = _number(name), name + "\0" + key
+    return observations.with_columns(group.alias("group"), _number(key).alias("key"))
+
+
+def _number(names: pl.Series) -> pl.Series:
+    return names.cast(pl.Categorical).to_physical().cast(pl.UInt32)
 
 
 def written_newest_first(observations: pl.DataFrame, skew_s: float) -> bool:
@@ -46,24 +59,20 @@ def from_the_end(observations: pl.DataFrame, rows: int) -> pl.DataFrame:
 
 
 def mark_heads(observations: pl.DataFrame) -> pl.DataFrame:
-    """Add `head`; see above."""
-    key = pl.struct(*GROUP, "data_item") if _several(observations) else pl.col("data_item")
-    before = pl.col("data_item").shift()
+    """Add `head`; see above. Needs `group` and `key`."""
     restated = (
-        (pl.col("item") == CONDITION)
-        & pl.col("level").is_in(_ACTIVE)
+        pl.col("level").is_in(_ACTIVE)
         & pl.col("level").shift().is_in(_ACTIVE)
-        & (pl.col("data_item") == before)
+        & (pl.col("key") == pl.col("key").shift())
         & (pl.col("condition_id") != pl.col("condition_id").shift())
     )
-    repeats = ~key.is_first_distinct() & ~restated.fill_null(value=False)
-    body_from = observations.filter(repeats).group_by(GROUP).agg(pl.col("line").min().alias("body_from"))
-    keys = observations.group_by(GROUP).agg(pl.col("data_item").n_unique().alias("keys"))
-    ends = keys.join(body_from, on=GROUP, how="left", nulls_equal=True)
+    repeats = ~pl.col("key").is_first_distinct() & ~restated.fill_null(value=False)
+    body_from = observations.filter(repeats).group_by("group").agg(pl.col("line").min().alias("body_from"))
+    keys = observations.group_by("group").agg(pl.col("key").n_unique().alias("keys"))
     snapshot = pl.col("body_from").is_null() & (pl.col("keys") >= SNAPSHOT_KEYS)
     head = (pl.col("line") < pl.col("body_from")).fill_null(value=False) | snapshot
     return (
-        observations.join(ends, on=GROUP, how="left", nulls_equal=True, maintain_order="left")
+        observations.join(keys.join(body_from, on="group", how="left"), on="group", how="left", maintain_order="left")
         .with_columns(head.alias("head"))
         .drop("keys", "body_from")
     )
@@ -73,10 +82,10 @@ def lost_stamps(observations: pl.DataFrame) -> pl.Series:
     """Which stamps lie more than a day outside the span of their file's body, and out of order."""
     stamped = pl.col("stamped")
     body = observations.filter(~pl.col("head"))
-    if not body.height or body["stamped"].is_sorted():
-        late = observations["stamped"] > body["stamped"].max() if body.height else None
-        if late is None or not late.any():
-            return pl.repeat(False, observations.height, eager=True, dtype=pl.Boolean)
+    heads = observations.filter("head")
+    latest = body["stamped"].last()
+    if not body.height or (body["stamped"].is_sorted() and not (heads["stamped"] > latest).any()):
+        return pl.repeat(False, observations.height, dtype=pl.Boolean, eager=True)
     few = (pl.len() // 4).clip(1, _FEW)
     ordered = stamped.sort()
     inner = pl.len() // 20
@@ -86,13 +95,13 @@ def lost_stamps(observations: pl.DataFrame) -> pl.Series:
         pl.when(inner > 0).then(ordered.get(inner)),
         pl.when(inner > 0).then(ordered.get(pl.len() - 1 - inner)),
     )
-    span = body.group_by(GROUP).agg(
+    span = body.group_by("group").agg(
         pl.min_horizontal(low, outer[0]).alias("low"), pl.max_horizontal(high, outer[1]).alias("high")
     )
     news = pl.when(~pl.col("head")).then(stamped)
-    unordered = (stamped < news.cum_max().over(GROUP)) | (stamped > news.cum_min(reverse=True).over(GROUP))
+    unordered = (stamped < news.cum_max().over("group")) | (stamped > news.cum_min(reverse=True).over("group"))
     far = (stamped > pl.col("high") + LOST_AFTER) | (~pl.col("head") & (stamped < pl.col("low") - LOST_AFTER))
-    joined = observations.join(span, on=GROUP, how="left", nulls_equal=True, maintain_order="left")
+    joined = observations.join(span, on="group", how="left", maintain_order="left")
     return joined.select((far & unordered).fill_null(value=False).alias("lost")).to_series()
 
 
@@ -100,24 +109,15 @@ def place(observations: pl.DataFrame, skew_s: float) -> pl.DataFrame:
     """Add `at` and `body_start`; see above. Needs `head`, in file order."""
     skew = pl.duration(microseconds=round(skew_s * 1e6))
     news = pl.when(~pl.col("head")).then("stamped")
-    group = GROUP if _several(observations) else ()
     # Where a file is all head, its newest stamp stands in: it is then at least as late as any of its rows.
-    start = pl.coalesce(_per(news.drop_nulls().first(), group), _per(pl.col("stamped").max(), group))
+    start = pl.coalesce(news.drop_nulls().first().over("group"), pl.col("stamped").max().over("group"))
     frame = observations.with_columns(start.alias("body_start"), news.alias("news"))
     if not skew_s or frame["news"].is_sorted():
         return frame.with_columns(pl.col("stamped").alias("at")).drop("news")
-    before = _per(pl.col("news").shift().forward_fill(), group)
+    before = pl.col("news").shift().forward_fill().over("group")
     back = (before - pl.col("news") > skew).fill_null(value=False)
-    frame = frame.with_columns(_per(back.cum_sum(), group).alias("stretch"))
-    highest = pl.col("news").cum_max().over(*group, "stretch")
+    frame = frame.with_columns(back.cum_sum().over("group").alias("stretch"))
+    highest = pl.col("news").cum_max().over("group", "stretch")
     moves = (highest - pl.col("news") <= skew).fill_null(value=False)
     at = pl.when(moves).then(highest).otherwise("stamped")
     return frame.with_columns(at.alias("at")).drop("news", "stretch")
-
-
-def _several(observations: pl.DataFrame) -> bool:
-    return observations.select(pl.struct(GROUP).n_unique()).item() > 1
-
-
-def _per(expr: pl.Expr, group: tuple[str, ...]) -> pl.Expr:
-    return expr.over(group) if group else expr

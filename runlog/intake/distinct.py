@@ -7,44 +7,31 @@ from runlog.intake.vocabulary import FREE_TEXT
 
 
 def is_unchanged(observations: pl.DataFrame) -> pl.Series:
-    """Which rows repeat their item's value directly before them, in file order.
+    """Which rows repeat their item's value directly before them, in file order. Needs `key` and `head`.
 
     Heads stay, as do discrete items. Numbers are compared as numbers (`24` is `24.000000`) unless they are names.
     """
-    row = observations.select(
-        "machine",
-        "instance",
-        "data_item",
-        "item",
-        "text",
-        "number",
-        "code",
-        "message",
-        "condition_id",
-        "discrete",
-        "head",
-    ).with_row_index("row")
-    key = ["machine", "instance", "data_item"]
-    row = row.sort(key, maintain_order=True)
-    same_item = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in key)
-    same_text = pl.col("text") == pl.col("text").shift()
+    before = observations.with_row_index("row").select(pl.col("row").shift().over("key")).to_series()
+    previous = pl.DataFrame([observations["text"].gather(before), observations["number"].gather(before)])
+    same_text = pl.col("text") == pl.lit(previous["text"])
+    same_number = pl.col("number") == pl.lit(previous["number"])
     named = pl.col("item").is_in(sorted(FREE_TEXT)) | pl.col("item").str.starts_with("x:")
-    same_number = (pl.col("number") == pl.col("number").shift()).fill_null(value=False) & ~named
-    rest = ("code", "message", "condition_id")
-    same_rest = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in rest)
     counts = pl.col("head") | pl.col("discrete")
-    first = pl.col("row") == pl.col("row").first()
-    unchanged = row.select(
-        "row", (same_item & (same_text | same_number) & same_rest & ~counts & ~first).alias("unchanged")
-    )
-    return unchanged.sort("row")["unchanged"]
+    alike = observations.select((~counts & (same_text | (same_number & ~named))).fill_null(value=False)).to_series()
+    # Few rows come this far, so the rest of a condition is compared for these only.
+    rows = alike.arg_true()
+    rest = observations.select("code", "message", "condition_id")
+    now, then = rest[rows], rest[before.gather(rows)]
+    differs = pl.Series("differs", pl.select(pl.repeat(False, rows.len())).to_series())
+    for name in rest.columns:
+        differs |= now[name].ne_missing(then[name])
+    return alike.scatter(rows.filter(differs), False) if differs.any() else alike
 
 
 def returns(observations: pl.DataFrame) -> pl.Series:
-    """The how-manieth return of each row to that value at that stamp, from 0, in file order."""
-    key = [name for name in OBSERVATION if name != "nth"]
-    row = observations.select(*key).with_row_index("row")
+    """The how-manieth return of each row to that value at that stamp, from 0, in file order. Needs `key`."""
+    value = [name for name in OBSERVATION if name != "nth"]
     # Most stamps hold one value an item: number only those that hold more.
-    shared = pl.struct("machine", "data_item", "stamped").is_duplicated()
-    again = row.filter(shared).with_columns(pl.int_range(pl.len()).over(key).alias("nth")).select("row", "nth")
-    return row.select("row", nth=pl.lit(0, pl.Int64)).update(again, on="row")["nth"]
+    shared = observations.select(pl.struct("key", "stamped").is_duplicated()).to_series()
+    again = observations.filter(shared).select(pl.int_range(pl.len()).over(value)).to_series()
+    return pl.repeat(0, observations.height, dtype=pl.Int64, eager=True).scatter(shared.arg_true(), again)

@@ -16,7 +16,7 @@ from runlog.intake.devices import Devices
 from runlog.intake.names import MachineNames
 from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
 from runlog.intake.stamps import read_stamps
-from runlog.intake.vocabulary import CONDITION, LEVELS, UNAVAILABLE, Meaning, meaning, spell, told_by_site
+from runlog.intake.vocabulary import CONDITION, LEVELS, Meaning, meaning, spell, told_by_site
 from runlog.site import Key, Site, Source
 
 _LEVEL_FIRST: Final = r"(?i)^\s*(?:normal|warning|fault|unavailable)\s*\|"
@@ -140,8 +140,10 @@ def _set_aside(lines: pl.DataFrame, text: str) -> tuple[pl.DataFrame, int]:
     if "--multiline--" in text:
         lines = _mark_asset_bodies(lines)
         aside |= pl.col("body")
-    kept = lines.filter(~aside).select("line", "raw")
-    return kept, lines.height - kept.height
+    found = lines.select(aside).to_series()
+    if not found.any():
+        return lines, 0
+    return lines.filter(~found).select("line", "raw"), int(found.sum())
 
 
 def _mark_asset_bodies(lines: pl.DataFrame) -> pl.DataFrame:
@@ -340,18 +342,12 @@ def _resolve(pairs: pl.DataFrame, source: Source) -> tuple[pl.DataFrame, list[pl
 
 def _values(pairs: pl.DataFrame, source: Source, devices: Devices) -> Frames:
     """Read the values of pairs, each kind of item in its own way."""
-    none = [pl.lit(None, pl.String).alias(name) for name in ("code", "message", "condition_id")]
-    is_condition = (pl.col("item") == CONDITION) | (pl.col("whole") & ~pl.col("told"))
-    plain = pairs.lazy().filter(~is_condition & ~pl.col("whole")).with_columns(pl.col("value").alias("text"), *none)
-    frames = [plain]
-    if pairs["whole"].any() or (pairs["item"] == CONDITION).any():
-        conditions = pairs.lazy().filter(is_condition).with_columns(pl.lit(CONDITION).alias("item"))
-        frames.append(_condition(conditions, devices))
-        frames.append(_of_several_fields(pairs.lazy().filter(pl.col("whole") & ~is_condition), none))
-    order = [*pairs.columns, "text", "code", "message", "condition_id"]
-    read = spell(pl.concat([frame.select(order) for frame in frames]), source).collect()
-    if len(frames) > 1:
-        read = read.sort("line", "cell")
+    whole = pairs["whole"].arg_true()
+    read = pairs.with_columns(pl.col("value").alias("text"), *_NOTHING_MORE)
+    if whole.len():
+        fields = _of_several_fields(pairs[whole], devices)
+        read = read.with_columns(read[name].scatter(whole, fields[name]) for name in fields.columns)
+    read = spell(read.lazy(), source).collect()
     wrong = pl.col("level").is_not_null() & ~pl.col("level").is_in(LEVELS)
     refused = read.filter(wrong).with_columns(pl.format("{}|{}", "key", "value").alias("raw"))
     if not refused.height:
@@ -360,32 +356,25 @@ def _values(pairs: pl.DataFrame, source: Source, devices: Devices) -> Frames:
     return read.filter(~wrong), [_refused(refused, reason)]
 
 
-def _condition(pairs: pl.LazyFrame, devices: Devices) -> pl.LazyFrame:
-    split = pairs.with_columns(pl.col("value").str.splitn("|", 5).alias("split")).unnest("split")
-    code = pl.col("field_1").str.strip_chars()
-    activation = pl.lit(None, pl.String)
+_NOTHING_MORE: Final = [pl.lit(None, pl.String).alias(name) for name in ("code", "message", "condition_id")]
+
+
+def _of_several_fields(pairs: pl.DataFrame, devices: Devices) -> pl.DataFrame:
+    """Item, text, code, message and condition_id of conditions, messages, assets and time series."""
+    condition = (pl.col("item") == CONDITION) | ~pl.col("told")
+    message = (pl.col("item") == "MESSAGE") & pl.col("value").str.contains("|", literal=True)
+    asset = pl.col("item").str.starts_with("ASSET_") & pl.col("value").str.contains("|", literal=True)
+    field = [pl.col("value").str.splitn("|", 5).struct[place].str.strip_chars() for place in range(5)]
+    after_first = pl.col("value").str.splitn("|", 2).struct[1]
+    code, activation = field[1], pl.lit(None, pl.String)
     if devices.activation_in_code:
-        activation = code.str.extract(r"^[^:]*:(.*)$")
-        code = code.str.extract(r"^([^:]*)")
-    return split.with_columns(
-        pl.col("field_0").alias("text"),
-        pl.when(code != "").then(code).alias("code"),
-        _filled(pl.col("field_4").str.strip_chars()).alias("message"),
-        pl.coalesce(_filled(activation), _filled(code), pl.lit("")).alias("condition_id"),
-    )
-
-
-def _of_several_fields(pairs: pl.LazyFrame, none: list[pl.Expr]) -> pl.LazyFrame:
-    message = pl.col("item") == "MESSAGE"
-    asset = pl.col("item").str.starts_with("ASSET_")
-    parts = pl.col("value").str.splitn("|", 2)
-    first, second = parts.struct[0], parts.struct[1]
-    return pairs.with_columns(none).with_columns(
-        pl.when((message | asset) & second.is_not_null()).then(second).otherwise("value").alias("text"),
-        pl.when(message & second.is_not_null()).then(_filled(first.str.strip_chars())).alias("code"),
-        pl.when(message & (pl.col("value").str.strip_chars().str.to_uppercase() != UNAVAILABLE))
-        .then(pl.coalesce(second, pl.col("value")).str.strip_chars())
-        .alias("message"),
+        code, activation = field[1].str.extract(r"^([^:]*)"), field[1].str.extract(r"^[^:]*:(.*)$")
+    return pairs.select(
+        pl.when(condition).then(pl.lit(CONDITION)).otherwise("item").alias("item"),
+        pl.when(condition).then(field[0]).when(message | asset).then(after_first).otherwise("value").alias("text"),
+        pl.when(condition).then(_filled(code)).when(message).then(_filled(field[0])).alias("code"),
+        pl.when(condition).then(_filled(field[4])).when(message).then(_filled(after_first)).alias("message"),
+        pl.when(condition).then(pl.coalesce(_filled(activation), _filled(code), pl.lit(""))).alias("condition_id"),
     )
 
 

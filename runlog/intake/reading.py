@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from runlog.intake.clocks import from_the_end, lost_stamps, mark_heads, place, written_newest_first
+from runlog.intake.clocks import from_the_end, lost_stamps, mark_heads, numbered, place, written_newest_first
 from runlog.intake.distinct import is_unchanged, returns
 from runlog.schema import EVENTS, PROGRESS, REJECTS
 from runlog.site import Source
@@ -104,7 +104,7 @@ def finish(
     -------
     Reading
     """
-    observations = _with_instance(offered.observations)
+    observations = numbered(offered.observations)
     note = [offered.note] if offered.note else []
     if format != "mtconnect streams" and written_newest_first(observations, clock_skew_s):
         observations = from_the_end(observations, offered.rows)
@@ -115,7 +115,7 @@ def finish(
         observations = observations.with_columns(pl.lit(False).alias("head"))
     lost = lost_stamps(observations)
     rejects = pl.concat([offered.rejects.cast(REFUSED), _refuse_lost(observations.filter(lost))])
-    placed = place(observations.filter(~lost), clock_skew_s)
+    placed = place(observations.filter(~lost) if lost.any() else observations, clock_skew_s)
     unchanged = is_unchanged(placed)
     kept = placed.filter(~unchanged)
     named = {"file": file, "source": source.name}
@@ -142,12 +142,6 @@ def finish(
         rejects=REJECTS.conform(refused.lazy()).collect(),
         progress=PROGRESS.conform(pl.LazyFrame([progress])).collect(),
     )
-
-
-def _with_instance(observations: pl.DataFrame) -> pl.DataFrame:
-    if "instance" in observations.columns:
-        return observations
-    return observations.with_columns(pl.lit("").alias("instance"))
 
 
 def _refuse_lost(lost: pl.DataFrame) -> pl.DataFrame:

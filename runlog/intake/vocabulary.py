@@ -144,21 +144,28 @@ def spell(observations: pl.LazyFrame, source: Source) -> pl.LazyFrame:
     columns `item` and `text`.
     """
     trimmed = observations.with_columns(pl.col("text").str.strip_chars())
-    told = reduce(_translate, source.values.items(), trimmed)
-    listed = pl.col("item").is_in(sorted(LISTED))
-    unavailable = pl.col("text").str.contains(f"(?i)^{UNAVAILABLE}$")
-    upper = pl.when(listed | unavailable).then(pl.col("text").str.to_uppercase()).otherwise("text")
-    number = pl.coalesce(
-        pl.col("text").cast(pl.Float64, strict=False),
-        # A counter may name why it was reset: `0:SHIFT`.
-        pl.when(pl.col("item").str.ends_with("COUNT")).then(
-            pl.col("text").str.extract(r"^([+-]?[\d.]+):[A-Z_]+$").cast(pl.Float64, strict=False)
-        ),
-    )
-    condition = pl.col("item") == CONDITION
-    return told.with_columns(upper.alias("text")).with_columns(
-        pl.when(number.is_finite() & ~condition).then(number).alias("number"),
-        pl.when(condition).then("text").alias("level"),
+    return _spelled(reduce(_translate, source.values.items(), trimmed).collect()).lazy()
+
+
+def _spelled(told: pl.DataFrame) -> pl.DataFrame:
+    items = told["item"].unique()
+    text, condition = told["text"], told["item"] == CONDITION
+    listed = told["item"].is_in(sorted(LISTED.intersection(items)))
+    upper = (listed | text.str.contains(f"(?i)^{UNAVAILABLE}$")).arg_true()
+    text = text.scatter(upper, text.gather(upper).str.to_uppercase())
+    number = text.cast(pl.Float64, strict=False)
+    # A counter may name why it was reset: `0:SHIFT`.
+    counters = told["item"].is_in([item for item in items if item.endswith("COUNT")])
+    reset = (counters & number.is_null()).arg_true()
+    before_reason = text.gather(reset).str.extract(r"^([+-]?[\d.]+):[A-Z_]+$").cast(pl.Float64, strict=False)
+    number = number.scatter(reset, before_reason)
+    return (
+        told.with_columns(text.alias("text"), number.alias("number"), condition.alias("condition"))
+        .with_columns(
+            pl.when(pl.col("number").is_finite() & ~pl.col("condition")).then("number").alias("number"),
+            pl.when("condition").then("text").alias("level"),
+        )
+        .drop("condition")
     )
 
 
