@@ -12,7 +12,7 @@ read. docs/rules.md says exactly what they mean.
 
 import polars as pl
 
-from runlog.derive import alarms, bars, changeovers, hung, parts, reloads, runs, shift_figures, spans, stops
+from runlog.derive import alarms, bars, changeovers, hung, parts, reloads, runs, shift_figures, spans, spindles, stops
 from runlog.derive import observations as obs
 from runlog.derive.context import Context, context
 from runlog.derive.frames import BY, inside, merged, tiles
@@ -74,7 +74,7 @@ def _facts(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> dict[str,
     filled = _held(runs.fillings(observed))
     unattended = _held(runs.unattended_runs(cut, stopped, visited, made, reloaded, filled, lives, ctx))
     shifted = _held(shift_figures.cut_to_shifts(cut, stopped, reloaded, lives, ctx))
-    turning = {name: _held(frame) for name, frame in shift_figures.turning_stretches(observed, state, ctx).items()}
+    turns = spindles.turning(observed, state, ctx)
     idle = cut.filter(pl.col("kind").is_in(["stopped", "reloading"]))
     facts = {
         "spans": spans.spans(cut, stopped),
@@ -85,7 +85,7 @@ def _facts(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> dict[str,
         "alarms": stops.finish_alarms(alarm, stopped),
         "unattended_runs": unattended,
         "changeovers": changed,
-        "shift_figures": shift_figures.shift_figures(shifted, made, reloaded, stopped, turning, ctx),
+        "shift_figures": shift_figures.shift_figures(shifted, made, reloaded, stopped, turns, ctx),
         "shift_losses": shift_figures.shift_losses(shifted, stopped, ctx),
         "shift_plans": shift_figures.shift_plans(cut, filled, reloaded, made, ctx),
     }

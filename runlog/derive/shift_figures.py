@@ -13,7 +13,6 @@ import polars as pl
 from runlog.derive.context import Context
 from runlog.derive.frames import (
     BY,
-    RunningClock,
     covering,
     duration,
     edges,
@@ -25,6 +24,7 @@ from runlog.derive.frames import (
     tiles,
 )
 from runlog.derive.runs import limits, supply
+from runlog.derive.spindles import Turning, with_turning
 from runlog.schema import (
     FAULT_OUTCOMES,
     NO_JOB,
@@ -94,7 +94,7 @@ def shift_figures(
     parts: pl.LazyFrame,
     reloaded: pl.LazyFrame,
     stopped: pl.LazyFrame,
-    turning: dict[str, pl.LazyFrame],
+    turns: dict[str, Turning],
     ctx: Context,
 ) -> pl.LazyFrame:
     """Figures per machine, shift and job (SHIFT_FIGURES).
@@ -105,11 +105,12 @@ def shift_figures(
         From `cut_to_shifts`.
     parts, reloaded, stopped : LazyFrame
         From `placed` (with good and setting), `reloads`, `stops`.
-    turning : dict of str to LazyFrame
-        From `turning_stretches`.
+    turns : dict of str to Turning
+        From `spindles.turning`.
     ctx : Context
     """
-    time = _with_turning(_seconds(pieces), pieces, turning)
+    planned = merged(pieces.filter("planned").select(*KEY, "start", "end"), "shift_date", "shift", "job")
+    time = with_turning(_seconds(pieces), planned, turns, KEY)
     rows = time
     for counted in (_part_counts(parts, ctx), _reload_counts(reloaded, ctx), _stop_counts(stopped, ctx)):
         rows = rows.join(counted, on=list(KEY), how="full", coalesce=True)
@@ -233,66 +234,6 @@ def shift_losses(pieces: pl.LazyFrame, stopped: pl.LazyFrame, ctx: Context) -> p
         .with_columns(pl.col("seconds", "count").fill_null(0))
         .sort(BY, "shift_date", "shift", "job", "loss", "cause")
     )
-
-
-# --- spindles ------------------------------------------------------------------------------------
-
-
-def turning_stretches(observed: pl.LazyFrame, state: pl.LazyFrame, ctx: Context) -> dict[str, pl.LazyFrame]:
-    """When the main spindle, the sub-spindle and both turn while EXECUTION is ACTIVE: machine, start, end each."""
-    speed = observed.filter((pl.col("item") == "ROTARY_VELOCITY") & pl.col("sub_type").is_in(["ACTUAL", ""])).join(
-        ctx.limits.select(BY, "turning_above"), on=BY, how="left", maintain_order="left"
-    )
-    turns = (pl.col("number").abs() >= pl.col("turning_above")).fill_null(False)
-    rows = pl.concat(
-        [
-            speed.select(
-                BY,
-                "at",
-                "seq",
-                main=pl.when(pl.col("component") == "main").then(turns),
-                sub=pl.when(pl.col("component") == "sub").then(turns),
-            ),
-            state.select(BY, "at", "seq", active=(pl.col("execution") == "ACTIVE").fill_null(False)),
-        ],
-        how="diagonal",
-    )
-    held = (
-        rows.sort(BY, "at", "seq", nulls_last=True)
-        .with_columns(pl.col("main", "sub", "active").forward_fill().over(BY))
-        .with_columns(start="at", end=pl.col("at").shift(-1).over(BY))
-        .filter(pl.col("end") > pl.col("start"))
-        .filter("active")
-    )
-    both = pl.col("main") & pl.col("sub")
-    return {
-        "main": held.filter("main").select(BY, "start", "end"),
-        "sub": held.filter("sub").select(BY, "start", "end"),
-        "both": held.filter(both).select(BY, "start", "end"),
-    }
-
-
-def _with_turning(rows: pl.LazyFrame, pieces: pl.LazyFrame, turning: dict[str, pl.LazyFrame]) -> pl.LazyFrame:
-    planned = pieces.filter("planned").select(*KEY, "start", "end")
-    whole = planned.pipe(_joined)
-    for name, stretches in turning.items():
-        clock = RunningClock(stretches)
-        column = f"{name}_turning_s"
-        read = clock.read(clock.read(whole, "start", "_from"), "end", "_to")
-        summed = read.group_by(*KEY).agg(((pl.col("_to") - pl.col("_from")).sum() / 1e6).alias(column))
-        has = stretches.select(BY).unique().with_columns(_has=pl.lit(True))
-        rows = (
-            rows.join(summed, on=list(KEY), how="left")
-            .join(has, on=BY, how="left")
-            .with_columns(pl.when("_has").then(pl.col(column).fill_null(0.0)).alias(column))
-            .drop("_has")
-        )
-    return rows
-
-
-def _joined(pieces: pl.LazyFrame) -> pl.LazyFrame:
-    """Adjoining pieces of one key as one, so that clocks are read less often."""
-    return merged(pieces, "shift_date", "shift", "job")
 
 
 # --- plans ---------------------------------------------------------------------------------------
