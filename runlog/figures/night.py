@@ -82,6 +82,8 @@ class Window:
         Of the window planned with nobody present, UTC.
     seen_to : datetime
         End of what the log tells of it: `end`, or the horizon in a night still running.
+    log_end : datetime
+        End of the log of all machines, UTC: how old what is shown is.
     zone : str
         The site's time zone, in which people read times.
     attended : bool
@@ -92,6 +94,7 @@ class Window:
     start: datetime
     end: datetime
     seen_to: datetime
+    log_end: datetime
     zone: str
     attended: bool
 
@@ -207,7 +210,7 @@ def _window(facts: Facts, site: Site, night: date | None) -> tuple[Window, list[
     dates = [start.astimezone(site.zone).date() for start, _ in windows]
     number = len(windows) - 1 if night is None else _number_of(night, windows, dates, site)
     start, end = windows[number]
-    window = Window(dates[number], start, end, min(end, horizon), site.site.time_zone, attended)
+    window = Window(dates[number], start, end, min(end, horizon), horizon, site.site.time_zone, attended)
     return window, sorted(set(dates))
 
 
