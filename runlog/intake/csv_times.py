@@ -39,8 +39,9 @@ def read_times(text: pl.Series, zone: str) -> pl.DataFrame:
     """
     stamped = _epoch(text)
     if stamped is None:
-        local = _naive(text)
-        stamped = read_stamps(text, zone)["stamped"] if local is None else place_local(local, zone)
+        stamped = _clock(text, zone)
+    elif stamped.null_count():
+        stamped = stamped.zip_with(stamped.is_not_null(), _clock(text.set(stamped.is_not_null(), None), zone))
     read = pl.DataFrame({"stamped": stamped.cast(INSTANT), "found": text})
     if not stamped.null_count():
         return read.select("stamped", pl.lit(None, pl.String).alias("problem"))
@@ -59,6 +60,11 @@ def _reasons(text: pl.Series, zone: str) -> pl.Series:
     return bad.select(reason.alias("problem")).to_series()
 
 
+def _clock(text: pl.Series, zone: str) -> pl.Series:
+    local = _naive(text)
+    return (read_stamps(text, zone)["stamped"] if local is None else place_local(local, zone)).cast(INSTANT)
+
+
 def _epoch(text: pl.Series) -> pl.Series | None:
     """Seconds, or thousandths, millionths, billionths of them, by the number of digits; None for anything else."""
     is_epoch = text.str.contains(_EPOCH)
@@ -75,7 +81,7 @@ def _epoch(text: pl.Series) -> pl.Series | None:
         .otherwise(whole // 1_000)
     )  # fmt: skip
     frame = pl.DataFrame({"text": text, "is_epoch": is_epoch})
-    chosen = pl.when("is_epoch").then(instant).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
+    chosen = pl.when("is_epoch").then(instant).cast(pl.Datetime("us")).dt.replace_time_zone("UTC").cast(INSTANT)
     return frame.select(chosen.alias("stamped")).to_series()
 
 
