@@ -131,7 +131,7 @@ def _mend(lines: pl.DataFrame, text: str) -> Frames:
 def _set_aside(lines: pl.DataFrame, text: str) -> tuple[pl.DataFrame, int]:
     """Take out what holds no observation: blank lines, commands, assets and their bodies."""
     aside = pl.col("raw").str.len_bytes() == 0
-    if "\n " in text or "\n\t" in text or text[:1].isspace():
+    if " " in text or "\t" in text:
         aside |= pl.col("raw").str.contains(r"^\s*$")
     if "*" in text:
         aside |= pl.col("raw").str.contains(r"^\s*\*")
@@ -178,8 +178,8 @@ def _stamp(lines: pl.DataFrame, zone: str) -> tuple[pl.DataFrame, list[pl.DataFr
     shapeless = "no key and value found, expected `stamp|key|value`"
     problem = pl.when(pl.col("rest").is_null()).then(pl.lit(shapeless)).otherwise("problem")
     split = split.with_columns(problem.alias("problem"))
-    good = split.filter(pl.col("problem").is_null())
     bad = split.filter(pl.col("problem").is_not_null())
+    good = split.filter(pl.col("problem").is_null()) if bad.height else split
     return good.select("line", "raw", "stamped", "key", "rest"), [_refused(bad, pl.col("problem"))], inherited
 
 
