@@ -178,6 +178,7 @@ class _Handlers:
         self._device = ("", "")
         self._part = 0
         self._words: list[str] = []
+        self._in_row = False
 
     def attach(self, parser: Any) -> None:
         parser.buffer_text = True
@@ -221,10 +222,14 @@ class _Handlers:
     def _nest(self, name: str, attributes: dict[str, str]) -> None:
         # Data sets and tables keep the form they have in adapter lines: `a=1 row={c=2}`.
         local = name.rpartition(":")[2]
-        if local in ("Entry", "Cell"):
-            opens = "{" if self._words and self._words[-1].endswith("=") and local == "Cell" else ""
-            blank = " " if self._words and not opens else ""
-            self._words.append(f"{opens}{blank}{attributes.get('key', '')}=")
+        if local not in ("Entry", "Cell"):
+            return
+        while self._words and not self._words[-1].strip():
+            self._words.pop()
+        first_cell = local == "Cell" and not self._in_row
+        self._in_row = local == "Cell"
+        before = "{" if first_cell else " " if self._words else ""
+        self._words.append(f"{before}{attributes.get('key', '')}=")
 
     def _descend(self, name: str, attributes: dict[str, str]) -> None:
         local = name.rpartition(":")[2]
@@ -253,6 +258,9 @@ class _Handlers:
         if self.depth == self._observed_at:
             self.walked.said.append("".join(self._words))
             self.walked.elements += 1
+        elif self._in_row and name.endswith("Entry"):
+            self._words.append("}")
+            self._in_row = False
         elif self._observed_at and self.depth < self._observed_at:
             self._observed_at = 0
         self.depth -= 1

@@ -130,7 +130,11 @@ def test_many_small_steps_back_do_not_reach_beyond_the_skew(tmp_path: Path):
 
 
 def test_machines_of_one_file_have_clocks_of_their_own(tmp_path: Path):
-    site = parse_site(SITE.format(more="").replace('machine = "T01"\n', "").replace("[[source]]", '[[machine]]\nname = "T02"\n[[source]]'))
+    site = parse_site(
+        SITE.format(more="")
+        .replace('machine = "T01"\n', "")
+        .replace("[[source]]", '[[machine]]\nname = "T02"\n[[source]]')
+    )
     path = tmp_path / "both.txt"
     path.write_text(log("20:00:00 T01:e A", "20:01:00 T01:e B", "20:00:30 T02:e A", "20:00:40 T02:e B"), newline="")
     reading = read_file(path, site.source[0], site, DAY)

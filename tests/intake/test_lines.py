@@ -97,7 +97,9 @@ def test_unmapped_key_is_kept_and_counted_in_the_note():
 
 
 def test_ignored_keys_are_counted_not_kept():
-    got = offered("2026-01-04T21:00:00Z|exec|READY|load|3\n", ONE.replace('files = ["*"]', 'files = ["*"]\nignore = ["Load"]'))
+    got = offered(
+        "2026-01-04T21:00:00Z|exec|READY|load|3\n", ONE.replace('files = ["*"]', 'files = ["*"]\nignore = ["Load"]')
+    )
     assert (got.observations["data_item"].to_list(), got.ignored) == (["exec"], 1)
 
 
@@ -142,11 +144,18 @@ def test_condition_takes_five_fields():
 
 def test_condition_after_a_pair_takes_the_rest_of_its_line():
     log = "2026-01-04T21:00:00Z|exec|INTERRUPTED|sys|FAULT|7|||bar | end\n"
-    assert rows(log, "cell", "text", "code", "message") == [(0, "INTERRUPTED", None, None), (1, "FAULT", "7", "bar | end")]
+    assert rows(log, "cell", "text", "code", "message") == [
+        (0, "INTERRUPTED", None, None),
+        (1, "FAULT", "7", "bar | end"),
+    ]
 
 
 def test_condition_is_told_by_its_looks_where_the_key_is_unknown():
-    log = "2026-01-04T21:00:00Z|lube|Warning|12|||low\n2026-01-04T21:00:01Z|lube|Unavailable||||\n2026-01-04T21:00:02Z|a|Fault|b|c\n"
+    log = (
+        "2026-01-04T21:00:00Z|lube|Warning|12|||low\n"
+        "2026-01-04T21:00:01Z|lube|Unavailable||||\n"
+        "2026-01-04T21:00:02Z|a|Fault|b|c\n"
+    )
     assert rows(log, "item", "data_item", "text", "code") == [
         ("CONDITION", "lube", "WARNING", "12"),
         ("CONDITION", "lube", "UNAVAILABLE", None),
@@ -171,16 +180,19 @@ PROBE = b"""<?xml version="1.0"?><MTConnectDevices><Header version="%s"/><Device
 <Components>
  <Axes name="base" id="ax"><Components>
   <Rotary name="C" id="c"><DataItems><DataItem category="SAMPLE" type="ANGLE" id="c1" name="Cdeg"/></DataItems></Rotary>
-  <Rotary name="S1" id="s"><DataItems><DataItem category="SAMPLE" type="ROTARY_VELOCITY" id="s1" name="Srpm"/></DataItems></Rotary>
+  <Rotary name="S1" id="s"><DataItems>
+   <DataItem category="SAMPLE" type="ROTARY_VELOCITY" id="s1" name="Srpm"/></DataItems></Rotary>
   <Rotary name="S2" id="t"><DataItems><DataItem category="SAMPLE" type="ROTARY_VELOCITY" id="t1" name="S2rpm"/>
    <DataItem category="SAMPLE" type="LOAD" id="t2"><Source>S2load</Source></DataItem></DataItems></Rotary>
  </Components></Axes>
  <Controller name="cnc" id="cn"><Components><Path name="P1" id="p"><DataItems>
   <DataItem category="EVENT" type="EXECUTION" id="ex" name="execution"/>
-  <DataItem category="SAMPLE" type="LOAD" id="vib" representation="TIME_SERIES"/></DataItems></Path></Components></Controller>
+  <DataItem category="SAMPLE" type="LOAD" id="vib" representation="TIME_SERIES"/></DataItems></Path></Components>
+ </Controller>
  <Auxiliaries name="aux" id="au"><Components><BarFeeder name="LNS" id="bf"><DataItems>
   <DataItem category="CONDITION" type="SYSTEM" id="bfs" name="feeder_alarm"/></DataItems>
-  <Components><Linear name="pusher" id="pu"><DataItems><DataItem category="SAMPLE" type="POSITION" id="pp"/></DataItems></Linear>
+  <Components><Linear name="pusher" id="pu"><DataItems>
+   <DataItem category="SAMPLE" type="POSITION" id="pp"/></DataItems></Linear>
   </Components></BarFeeder></Components></Auxiliaries>
 </Components></Device></Devices></MTConnectDevices>"""
 
@@ -314,8 +326,26 @@ def test_empty_file_offers_nothing():
 
 # --- the account -------------------------------------------------------------------------------------
 
-PIECES = ["2026-01-04T21:00:0", "5Z", "|", "exec", "sys", "FAULT", "\n", "\r\n", "\0", '"', "\\", "* ", "@ASSET@", "||||", "\xff"]
-anything = st.one_of(st.binary(max_size=80), st.lists(st.sampled_from(PIECES), max_size=40).map(lambda p: "".join(p).encode("latin-1")))
+PIECES = [
+    "2026-01-04T21:00:0",
+    "5Z",
+    "|",
+    "exec",
+    "sys",
+    "FAULT",
+    "\n",
+    "\r\n",
+    "\0",
+    '"',
+    "\\",
+    "* ",
+    "@ASSET@",
+    "||||",
+    "\xff",
+]
+anything = st.one_of(
+    st.binary(max_size=80), st.lists(st.sampled_from(PIECES), max_size=40).map(lambda p: "".join(p).encode("latin-1"))
+)
 
 
 @settings(max_examples=60, deadline=None)
@@ -324,8 +354,14 @@ def test_whatever_the_bytes_nothing_vanishes(content: bytes):
     site = parse_site(ONE)
     got = offered(content)
     done = finish(
-        got, source=site.source[0], file="f", path="p", format="adapter lines", size=len(content),
-        clock_skew_s=120.0, read_at=READ_AT,
+        got,
+        source=site.source[0],
+        file="f",
+        path="p",
+        format="adapter lines",
+        size=len(content),
+        clock_skew_s=120.0,
+        read_at=READ_AT,
     )
     account = done.progress.row(0, named=True)
     assert account["offered"] == account["events"] + account["rejects"] + account["unchanged"] + account["ignored"]
