@@ -2,7 +2,8 @@
 
 A bar lasts from the reload that brought it to the start of the next. Its stock account is
 `loaded = parts x (part + parting + facing) + top cut + remnant + unaccounted`; the remnant is measured
-(LENGTH REMAINING at the end of the bar) or inferred from the account, and the row says which.
+(LENGTH REMAINING at the end of the bar) or inferred from the account, and the row says which. A bar that a person
+took out by hand, or that was used up while no signal came, has an end nobody knows: no remnant, no statistic.
 """
 
 from typing import Final
@@ -12,6 +13,7 @@ import polars as pl
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, first_after, last_before
 from runlog.derive.observations import UNAVAILABLE
+from runlog.derive.reloads import with_jumps
 from runlog.schema import BARS
 
 LENGTHS: Final = {"loaded": ("STANDARD", "REMAINING"), "left": ("REMAINING",)}
@@ -34,19 +36,22 @@ def bars(
     """
     bounds = _bounds(reloaded, starts)
     counted = _counted(bounds, parts)
-    measured = _lengths(counted, observed)
+    measured = _lengths(counted, observed, ctx)
     return _account(measured, ctx)
 
 
 def _bounds(reloaded: pl.LazyFrame, starts: pl.LazyFrame) -> pl.LazyFrame:
     """One row a bar: the reload that brought it, and the next. A reload that failed brought one by hand."""
-    rows = reloaded.filter(pl.col("outcome").is_not_null()).select(BY, "start", "end", "seq", "loaded", "job")
+    rows = reloaded.filter(pl.col("outcome").is_not_null()).select(
+        BY, "start", "end", "seq", "loaded", "job", "hand_load"
+    )
     by_hand = first_after(rows, starts.select(BY, by_hand_at="at"), at="end", right="by_hand_at")
     return (
         by_hand.sort(BY, "start")
         .with_columns(
             loaded_at=pl.when("loaded").then("end").otherwise("by_hand_at"),
             finished_at=pl.col("start").shift(-1).over(BY),
+            taken_out=pl.col("hand_load").shift(-1).over(BY).fill_null(False),
         )
         .filter(
             pl.col("loaded_at").is_not_null()
@@ -59,7 +64,7 @@ def _bounds(reloaded: pl.LazyFrame, starts: pl.LazyFrame) -> pl.LazyFrame:
 def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame) -> pl.LazyFrame:
     """Parts made of each bar: those counted after its reload began, up to the next one's start."""
     own = last_before(
-        parts.select(BY, "at", "job", "good"),
+        parts.select(BY, "at", "job", "good", "made_unseen"),
         bounds.select(BY, "bar_no", bar_start="start"),
         right="bar_start",
         strict=True,
@@ -72,18 +77,23 @@ def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame) -> pl.LazyFrame:
             parts=pl.len().cast(pl.Int64),
             good_parts=pl.when(pl.col("good").is_not_null().all()).then(pl.col("good").sum()).cast(pl.Int64),
             part_job=pl.col("job").first(),
+            unseen=pl.col("made_unseen").any(),
         )
     )
     return (
         bounds.join(made, on=[BY, "bar_no"], how="left")
-        .with_columns(pl.col("parts").fill_null(0), job=pl.coalesce("part_job", "job"))
+        .with_columns(
+            pl.col("parts").fill_null(0),
+            end_unknown=pl.col("taken_out") | pl.col("unseen").fill_null(False),
+            job=pl.coalesce("part_job", "job"),
+        )
         .drop("part_job")
     )
 
 
-def _lengths(rows: pl.LazyFrame, observed: pl.LazyFrame) -> pl.LazyFrame:
+def _lengths(rows: pl.LazyFrame, observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Measured lengths: at load from the reload's start on, at the end from a minute before the next reload."""
-    told = observed.filter(
+    told = with_jumps(observed, ctx).filter(
         (pl.col("item") == "LENGTH")
         & (pl.col("text") != UNAVAILABLE)
         & ~pl.col("head")
@@ -91,7 +101,7 @@ def _lengths(rows: pl.LazyFrame, observed: pl.LazyFrame) -> pl.LazyFrame:
     )
     standard = told.filter(pl.col("sub_type") == "STANDARD").select(BY, std_at="at", standard_mm="number")
     remaining = told.filter(pl.col("sub_type") == "REMAINING").select(
-        BY, rem_at="at", remaining_mm="number", rise=pl.col("step") > 0
+        BY, rem_at="at", remaining_mm="number", rise="jumped"
     )
     until = pl.coalesce("finished_at", pl.lit(None, pl.Datetime("us", "UTC")))
     rows = first_after(rows, standard, at="start", right="std_at", strict=True)
@@ -114,7 +124,7 @@ def _lengths(rows: pl.LazyFrame, observed: pl.LazyFrame) -> pl.LazyFrame:
 
 def _left_over(rows: pl.LazyFrame, remaining: pl.LazyFrame) -> pl.LazyFrame:
     """The last REMAINING before the next bar's length rises: told from this bar's load to the next bar's."""
-    fallen = remaining.filter(~pl.col("rise").fill_null(False)).select(BY, "rem_at", left_mm="remaining_mm")
+    fallen = remaining.filter(~pl.col("rise")).select(BY, "rem_at", left_mm="remaining_mm")
     ends = rows.with_columns(
         next_loaded_at=pl.col("loaded_at").shift(-1).over(BY), last_part_seen=pl.col("finished_at")
     )
@@ -131,7 +141,7 @@ def _left_over(rows: pl.LazyFrame, remaining: pl.LazyFrame) -> pl.LazyFrame:
 
 
 def _account(rows: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
-    done = pl.col("finished_at").is_not_null()
+    done = pl.col("finished_at").is_not_null() & ~pl.col("end_unknown")
     pitch = pl.col("part_mm") + pl.col("waste_mm")
     used = pl.col("parts") * pitch + pl.col("top_cut_mm")
     measured = pl.col("loaded_measured_mm").is_not_null()
@@ -139,8 +149,11 @@ def _account(rows: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     both = done & measured & left
     inferred = pl.col("loaded_mm") - pl.col("used_mm")
     fewer = done & ~both & (pl.col("parts") < pl.col("planned_parts"))
+    unknown = pl.col("finished_at").is_not_null() & pl.col("end_unknown")
     flag = (
-        pl.when(both & (pl.col("unaccounted_mm").abs() >= pitch / 2))
+        pl.when(unknown)
+        .then(pl.lit("end unknown"))
+        .when(both & (pl.col("unaccounted_mm").abs() >= pitch / 2))
         .then(pl.lit("unaccounted stock"))
         .when(fewer.fill_null(False))
         .then(pl.lit("fewer parts than planned"))

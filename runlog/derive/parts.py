@@ -220,7 +220,8 @@ def _spread(many: pl.LazyFrame, made_in: pl.LazyFrame) -> pl.LazyFrame:
         read.with_columns(i=pl.int_ranges(1, pl.col("k") + 1))
         .explode("i")
         .with_columns(
-            reading=pl.col("clock_from") + (pl.col("clock_to") - pl.col("clock_from")) * pl.col("i") // pl.col("k"),
+            reading=pl.col("clock_from")
+            + _nearest(pl.col("clock_to") - pl.col("clock_from"), pl.col("i"), pl.col("k")),
             moved=pl.col("clock_to") > pl.col("clock_from"),
         )
     )
@@ -229,6 +230,14 @@ def _spread(many: pl.LazyFrame, made_in: pl.LazyFrame) -> pl.LazyFrame:
         at=pl.when("moved").then(pl.coalesce("place", "at")).otherwise("at"),
         counted_in_batch=pl.lit(True),
     )
+
+
+def _nearest(whole: pl.Expr, i: pl.Expr, k: pl.Expr) -> pl.Expr:
+    """i / k of a whole number to the nearest whole, halves to the even; in whole numbers, so that no fraction is lost."""
+    twice = 2 * whole * i + k
+    up = twice // (2 * k)
+    half = twice % (2 * k) == 0
+    return up - (half & (up % 2 == 1)).cast(pl.Int64)
 
 
 def with_quality(parts: pl.LazyFrame, observed: pl.LazyFrame) -> pl.LazyFrame:

@@ -17,6 +17,8 @@ from runlog.derive.observations import MANUAL_MODES, NOTES, UNAVAILABLE, own_pat
 from runlog.schema import INSTANT, RELOADS
 
 FAILED_STATES: Final = ("INTERRUPTED", "FEED_HOLD", "STOPPED")
+HALF_BAR_MM: Final = 300.0
+"""Half a bar where no job tells its length. [mm] Common practice: short-magazine bars are 1.0-1.6 m."""
 MOMENT: Final = (BY, "at", "seq")
 
 
@@ -105,14 +107,22 @@ def _told(rows: pl.LazyFrame, words: dict[str, str] | None, by: pl.Expr, trust: 
     )
 
 
-def _jumps(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
-    longest = ctx.plans.group_by(BY).agg(half_bar=pl.col("bar_mm").max() / 2)
-    up = observed.filter(~pl.col("head") & (pl.col("step") > 0) & (pl.col("sub_type") == "REMAINING")).join(
-        longest, on=BY, how="left", maintain_order="left"
+def with_jumps(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """Add `jumped`: a number that rose by more than half a bar, as the rest of a bar does when a new one comes in."""
+    half_bar = ctx.plans.group_by(BY).agg(half_bar=pl.col("bar_mm").max() / 2)
+    rose = pl.col("step") > pl.col("half_bar").fill_null(HALF_BAR_MM)
+    return (
+        observed.join(half_bar, on=BY, how="left", maintain_order="left")
+        .with_columns(jumped=(rose & ~pl.col("head")).fill_null(False))
+        .drop("half_bar")
     )
-    length = (pl.col("item") == "LENGTH") & (pl.col("step") > pl.col("half_bar").fill_null(300.0))
-    countdown = (pl.col("item") == "PART_COUNT") & (pl.col("component") == "feeder")
-    return up.filter(length | countdown)
+
+
+def _jumps(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    length = (pl.col("item") == "LENGTH") & pl.col("jumped")
+    countdown = (pl.col("item") == "PART_COUNT") & (pl.col("component") == "feeder") & (pl.col("step") > 0)
+    rows = observed.filter((pl.col("sub_type") == "REMAINING") & ~pl.col("head"))
+    return with_jumps(rows, ctx).filter(length | countdown)
 
 
 # --- where it starts -----------------------------------------------------------------------------
@@ -240,7 +250,8 @@ def _judged(
     alone = (pl.col("again_at") <= pl.col("sign_at") + pl.col("minor_stop")) & (
         pl.col("seen_seq").is_null() | (pl.col("seen_seq") > pl.col("again_seq"))
     )
-    restarted = (pl.col("cycle_at") <= in_time) & pl.col("next_at").is_not_null()
+    part_soon = (pl.col("next_at") - pl.col("cycle_at")) <= (in_time - pl.col("start"))
+    restarted = (pl.col("cycle_at") <= in_time) & part_soon
     planned_end = pl.col("start") + duration(pl.col("planned_s").fill_null(0.0))
     ends = {
         "completed": _end_after("done_at", "next_cycle_at"),
@@ -375,12 +386,15 @@ def _noted(judged: pl.LazyFrame, observed: pl.LazyFrame, ctx: Context) -> pl.Laz
             BY, "at", pl.col(value).alias(name), pl.col("at").alias(f"{name}_at")
         )
         rows = last_before(rows, notes, at="start").drop("at")
-    loaded = (pl.col("loaded") & ~pl.col("mode").is_in(MANUAL_MODES).fill_null(False)).cast(pl.Int64)
-    so_far = loaded.cum_sum().over(BY, "bars_loaded_at")
+    so_far = pl.col("loaded").cast(pl.Int64).cum_sum().over(BY, "bars_loaded_at")
     return (
         rows.sort(BY, "seq")
         .with_columns(bars_loaded=pl.col("bars_loaded").cast(pl.Int64), bars_since=so_far)
-        .with_columns(bar_position=pl.when(pl.col("bars_loaded").is_not_null() & pl.col("loaded")).then("bars_since"))
+        .with_columns(
+            bar_position=pl.when(pl.col("bars_loaded").is_not_null()).then(
+                pl.col("bars_since") + (~pl.col("loaded")).cast(pl.Int64)
+            )
+        )
     )
 
 

@@ -179,7 +179,7 @@ def _with_alarms(rows: pl.LazyFrame, alarm: pl.LazyFrame, ctx: Context) -> pl.La
         text=pl.col("text").filter(pl.col("fault_seq") == first_seq).first(),
         first_out_cause=pl.col("cause").filter(pl.col("fault_seq") == first_seq).first(),
         consequences=(pl.col("fault_seq") > first_seq).sum(),
-        consequence_codes=later.str.join(", "),
+        consequence_codes=later.str.join(","),
     )
     has_first = pl.col("first_out_seq").is_not_null()
     basis = (
