@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Final
 
 import polars as pl
-import polars.selectors as cs
 
 from runlog.errors import RunlogError
 
@@ -53,7 +52,9 @@ def export(frame: pl.LazyFrame, to: Path) -> None:
 
 
 def _to_csv(frame: pl.LazyFrame, to: Path) -> None:
-    _with_iso_times(frame).with_columns(_disarmed(cs.string())).collect().write_csv(to)
+    frame = _with_iso_times(frame)
+    texts = [name for name, kind in frame.collect_schema().items() if kind == pl.String]
+    frame.with_columns(_disarmed(pl.col(name)).alias(name) for name in texts).collect().write_csv(to)
 
 
 def _to_parquet(frame: pl.LazyFrame, to: Path) -> None:

@@ -1,0 +1,238 @@
+"""From files to facts: what is new is read once, and the order and the portions of files change nothing."""
+
+import os
+from pathlib import Path
+
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
+
+from runlog import pipeline
+from runlog.pipeline import IngestReport, Step, ingest, rederive
+from runlog.schema import FACT_TABLES
+from runlog.site import Site, parse_site
+from runlog.store import Store
+
+SHOP = parse_site("""
+[site]
+name = "shop"
+time_zone = "UTC"
+
+[[machine]]
+name = "T01"
+
+[[machine]]
+name = "T02"
+
+[[source]]
+name = "T01 log"
+files = ["T01*.csv"]
+format = "csv"
+machine = "T01"
+csv = { time = "time", signal = "signal", value = "value" }
+
+[[source]]
+name = "T02 log"
+files = ["T02*.log"]
+format = "adapter lines"
+machine = "T02"
+keys = { execution = { item = "EXECUTION" } }
+
+[[job]]
+name = "bush"
+programs = ["O1"]
+cycle_s = 60
+part_mm = 40
+parting_mm = 3
+diameter_mm = 32
+material = "steel"
+density_kg_dm3 = 7.9
+bar_mm = 1200
+""")
+
+HEADER = "time,signal,value\n"
+NIGHT = HEADER + "".join(
+    f"2026-03-02T22:{minute:02}:{second},{signal},{value}\n"
+    for minute in range(40)
+    for second, signal, value in (
+        ("00", "program", "O1"),
+        ("01", "execution", "ACTIVE"),
+        ("30", "load", "12.5"),
+        ("58", "execution", "READY"),
+        ("58", "part_count", str(minute + 1)),
+    )
+)
+LINES = """\
+2026-03-02T22:00:00Z|execution|ACTIVE
+2026-03-02T22:10:00Z|execution|READY
+2026-03-02T22:10:01Z|execution|ACTIVE
+2026-03-02T22:20:00Z|execution|READY
+"""
+
+
+def taken(folder: Path, store: Store, site: Site = SHOP) -> IngestReport:
+    return ingest([folder], site, store, base=folder)
+
+
+def write(folder: Path, **files: str) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in files.items():
+        (folder / name.replace("__", ".")).write_text(text)
+    return folder
+
+
+def told(store: Store) -> pl.DataFrame:
+    """Distinct events without what only says where they stood."""
+    where = ("source", "file", "line", "cell", "body_start")
+    return store.events().drop(where).collect().sort("machine", "at", "data_item", "text")
+
+
+# --- one run -----------------------------------------------------------------------------------------
+
+
+def test_a_folder_becomes_facts(tmp_path: Path):
+    logs = write(tmp_path / "logs", T01__csv=NIGHT, T02__log=LINES, readme__txt="hello")
+    store = Store(tmp_path / "store")
+    steps: list[Step] = []
+    report = ingest([logs], SHOP, store, base=tmp_path, progress=steps.append)
+    assert report.progress.select("path", "rows", "offered", "rejects").rows() == [
+        ("T01.csv", 200, 200, 0),
+        ("T02.log", 4, 4, 0),
+    ]
+    # Of the program's 40 lines, 39 repeat the one before; so do 39 of the load.
+    assert report.progress["unchanged"].to_list() == [78, 0]
+    assert report.unclaimed == [logs / "readme.txt"]
+    assert (report.unchanged, report.skipped, report.derived) == ([], [], True)
+    assert [(step.done, step.total, step.path.name) for step in steps] == [(1, 2, "T01.csv"), (2, 2, "T02.log")]
+    assert store.fact("parts").collect().height == 40 - 1
+    assert set(store.fact("spans").collect()["machine"]) == {"T01", "T02"}
+
+
+def test_a_second_run_does_nothing(tmp_path: Path):
+    logs = write(tmp_path / "logs", T01__csv=NIGHT)
+    store = Store(tmp_path / "store")
+    taken(logs, store)
+    before = store.version()
+    report = taken(logs, store)
+    assert (report.unchanged, report.derived, report.progress.height) == ([logs / "T01.csv"], False, 0)
+    assert store.version() == before
+
+
+def test_a_file_under_another_name_adds_nothing(tmp_path: Path):
+    logs = write(tmp_path / "logs", T01__csv=NIGHT)
+    store = Store(tmp_path / "store")
+    taken(logs, store)
+    (logs / "T01.csv").rename(logs / "T01 old.csv")
+    assert taken(logs, store).unchanged == [logs / "T01 old.csv"]
+
+
+def test_a_grown_file_counts_once_and_its_torn_line_is_gone(tmp_path: Path):
+    logs = write(tmp_path / "logs", T01__csv=NIGHT[:-2])
+    store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
+    taken(logs, store)
+    assert store.events().filter(pl.col("text") == "4").collect().height == 2
+    report = taken(write(logs, T01__csv=NIGHT), store)
+    assert report.progress.height == store.progress().collect().height == 1
+    taken(logs, whole)
+    assert_frame_equal(told(store), told(whole))
+    assert store.events().filter(pl.col("text") == "4").collect().height == 1
+
+
+def test_the_beginning_of_another_file_of_the_run_is_left_alone(tmp_path: Path):
+    logs = write(tmp_path / "logs", T01__csv=NIGHT, T01b__csv=NIGHT[:2000], T01c__csv=HEADER)
+    store = Store(tmp_path / "store")
+    report = taken(logs, store)
+    assert report.progress["path"].to_list() == ["T01.csv"]
+    assert report.unchanged == [logs / "T01b.csv", logs / "T01c.csv"]
+    assert taken(logs, store).progress.height == 0
+
+
+def test_a_file_that_cannot_be_read_is_told_and_the_others_go_on(tmp_path: Path):
+    logs = write(tmp_path / "logs", T01__csv=NIGHT, T01a__csv="when,what\n1,2\n")
+    report = ingest([logs, tmp_path / "gone"], SHOP, Store(tmp_path / "store"), base=tmp_path)
+    assert report.progress["path"].to_list() == ["T01.csv"]
+    assert [(skipped.path.name, skipped.reason[:30]) for skipped in report.skipped] == [
+        ("gone", "no file or folder of this name"),
+        ("T01a.csv", "columns when, what found, 'tim"),
+    ]
+
+
+@pytest.mark.skipif(os.name == "nt" or os.getuid() == 0, reason="everything is readable to this user")
+def test_a_file_that_may_not_be_read_is_told(tmp_path: Path):
+    logs = write(tmp_path / "logs", T01__csv=NIGHT)
+    (logs / "T01.csv").chmod(0)
+    assert taken(logs, Store(tmp_path / "store")).skipped[0].reason.startswith("Permission denied found")
+
+
+def test_nothing_to_read_is_no_error_and_makes_no_store(tmp_path: Path):
+    store = Store(tmp_path / "store")
+    report = taken(write(tmp_path / "logs"), store)
+    assert (report.progress.height, report.derived, store.exists()) == (0, False, False)
+
+
+def test_hidden_files_and_the_store_itself_are_passed_over(tmp_path: Path):
+    logs = write(tmp_path, T01__csv=NIGHT)
+    (tmp_path / ".T01.csv").write_text("when\n")
+    store = Store(tmp_path / "store")
+    taken(logs, store)
+    assert taken(logs, store).unclaimed == []
+
+
+def test_facts_left_behind_by_a_run_that_died_are_made_by_the_next(tmp_path: Path, monkeypatch):
+    logs = write(tmp_path / "logs", T01__csv=NIGHT)
+    store = Store(tmp_path / "store")
+    with monkeypatch.context() as patch:
+        patch.setattr(pipeline, "rederive", lambda site, store: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            taken(logs, store)
+    assert not store.facts_are_current()
+    assert taken(logs, store).derived
+    assert store.facts_are_current()
+
+
+def test_small_batches_give_the_same(tmp_path: Path, monkeypatch):
+    cuts = [0, 1500, 3000, len(NIGHT)]
+    rows = NIGHT.splitlines(keepends=True)[1:]
+    logs = tmp_path / "logs"
+    for number in range(len(cuts)):
+        write(logs, **{f"T01 {number}__csv": HEADER + "".join(rows[number * 50 : (number + 1) * 50])})
+    one, many = Store(tmp_path / "one"), Store(tmp_path / "many")
+    taken(logs, one)
+    monkeypatch.setattr(pipeline, "BATCH_EVENTS", 1)
+    taken(logs, many)
+    assert_frame_equal(told(one), told(many))
+
+
+# --- many runs ---------------------------------------------------------------------------------------
+
+
+def facts(store: Store) -> dict[str, pl.DataFrame]:
+    return {name: frame.collect().sort(frame.collect_schema().names()) for name, frame in store.facts().items()}
+
+
+@settings(max_examples=4, deadline=None)
+@given(st.lists(st.integers(1, len(NIGHT) - 1), max_size=3), st.booleans(), st.randoms(use_true_random=False))
+def test_one_file_in_growing_pieces_gives_the_same(tmp_path_factory, cuts, renamed, random):
+    base = tmp_path_factory.mktemp("pieces")
+    whole, store = Store(base / "whole"), Store(base / "store")
+    taken(write(base / "all", T01__csv=NIGHT, T02__log=LINES), whole)
+    for number, cut in enumerate([*sorted(cuts), len(NIGHT)]):
+        name = f"T01 {random.randint(0, 9)} {number}__csv" if renamed else "T01__csv"
+        taken(write(base / f"logs {number}", **{name: NIGHT[:cut]}), store)
+    taken(write(base / "last", T02__log=LINES), store)
+    assert_frame_equal(told(store), told(whole))
+    made, wanted = facts(store), facts(whole)
+    for table in FACT_TABLES:
+        assert_frame_equal(made[table.name], wanted[table.name])
+
+
+def test_deriving_again_changes_nothing(tmp_path: Path):
+    store = Store(tmp_path / "store")
+    taken(write(tmp_path / "logs", T01__csv=NIGHT, T02__log=LINES), store)
+    before = facts(store)
+    rederive(SHOP, store)
+    after = facts(store)
+    for name, frame in before.items():
+        assert_frame_equal(frame, after[name])
