@@ -52,9 +52,9 @@ def written_newest_first(observations: pl.DataFrame, skew_s: float) -> bool:
     return int((steps < 0).sum()) >= 2 and -int(steps.sum()) > skew_s * 1e6
 
 
-def from_the_end(observations: pl.DataFrame, rows: int) -> pl.DataFrame:
+def from_the_end(observations: pl.DataFrame) -> pl.DataFrame:
     """Turn a file written newest first around; lines then count from its end."""
-    turned = observations.with_columns((rows + 1 - pl.col("line")).alias("line"))
+    turned = observations.with_columns((pl.col("line").max() + 1 - pl.col("line")).alias("line"))
     return turned.sort("line", "cell", maintain_order=True)
 
 

@@ -19,7 +19,7 @@ _GZIP: Final = b"\x1f\x8b"
 _LOOKED_AT: Final = 64 * 1024
 _LINE: Final = re.compile(r"^\s*(?:\d{4}-\d{2}-\d{2}[T ][0-9:.,]+[^|,;\t]*)?\|[^|]+\|")
 _COMMAND: Final = re.compile(r"^\s*\*\s")
-_MOST_UNPACKED: Final = 8 * 1024**3
+_MOST_BYTES: Final = 2 * 1024**3
 
 
 def source_for(path: Path, site: Site) -> Source | None:
@@ -35,16 +35,19 @@ def source_for(path: Path, site: Site) -> Source | None:
 
 
 def unpacked(content: bytes, name: str) -> bytes:
-    """The bytes themselves, or what they hold if they are gzip-ed; ReadingError if that is damaged."""
-    if not content.startswith(_GZIP):
-        return content
-    try:
-        with gzip.GzipFile(fileobj=BytesIO(content)) as packed:
-            plain = packed.read(_MOST_UNPACKED + 1)
-    except (OSError, EOFError, zlib.error) as error:
-        raise ReadingError(f"{name}: {error} found, a whole gzip file expected") from None
-    if len(plain) > _MOST_UNPACKED:
-        raise ReadingError(f"{name}: more than {_MOST_UNPACKED} bytes found when unpacked, fewer expected")
+    """The bytes themselves, or what they hold if they are gzip-ed.
+
+    ReadingError if a packed file is damaged, or if there are more bytes than can be read at once.
+    """
+    plain = content
+    if content.startswith(_GZIP):
+        try:
+            with gzip.GzipFile(fileobj=BytesIO(content)) as packed:
+                plain = packed.read(_MOST_BYTES + 1)
+        except (OSError, EOFError, zlib.error) as error:
+            raise ReadingError(f"{name}: {error} found, a whole gzip file expected") from None
+    if len(plain) > _MOST_BYTES:
+        raise ReadingError(f"{name}: more than {_MOST_BYTES:,} bytes found, fewer expected; split it by day")
     return plain
 
 

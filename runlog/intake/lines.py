@@ -77,7 +77,7 @@ def read_lines(content: bytes, source: Source, site: Site, devices: Devices) -> 
 
 
 def decode(content: bytes) -> tuple[str, int]:
-    """Text of a file in UTF-8, and how many runs of bytes that are none were taken as Latin-1 instead."""
+    """Text of a file, and how many runs of bytes that are no UTF-8 were taken as Latin-1 instead."""
     patched = 0
 
     def as_latin1(error: UnicodeError) -> tuple[str, int]:
@@ -87,6 +87,8 @@ def decode(content: bytes) -> tuple[str, int]:
         patched += 1
         return error.object[error.start : error.end].decode("latin-1"), error.end
 
+    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return content.decode("utf-16", errors="replace"), 0
     codecs.register_error("runlog.latin1", as_latin1)
     return content.decode("utf-8", errors="runlog.latin1").removeprefix("\ufeff"), patched
 

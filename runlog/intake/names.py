@@ -20,8 +20,10 @@ class MachineNames:
 
     def machine(self, *devices: str) -> str | None:
         """The machine: the source's own, else the first of these names that stands for one, else None."""
-        if self.source.machine:
-            return self.source.machine
+        return self.source.machine or self.told(*devices)
+
+    def told(self, *devices: str) -> str | None:
+        """The machine the first of these names stands for, whatever the source's own; else None."""
         return next((self._told[name.lower()] for name in devices if name.lower() in self._told), None)
 
     def known_as(self, machine: str | None, *devices: str) -> list[str]:

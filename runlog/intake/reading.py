@@ -107,7 +107,7 @@ def finish(
     observations = numbered(offered.observations)
     note = [offered.note] if offered.note else []
     if format != "mtconnect streams" and written_newest_first(observations, clock_skew_s):
-        observations = from_the_end(observations, offered.rows)
+        observations = from_the_end(observations)
         note.append("written newest first: read from its end, lines count from there")
     if format == "adapter lines":
         observations = mark_heads(observations)

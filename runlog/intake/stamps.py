@@ -5,6 +5,7 @@ the point, any number of fraction digits (rounded to microseconds), an offset, `
 `24:00:00` for the end of a day, a leap second, or no zone at all.
 """
 
+from datetime import UTC, datetime
 from typing import Final
 
 import polars as pl
@@ -16,6 +17,9 @@ _FORM: Final = (
     r"^(?P<date>\d{4}-\d{2}-\d{2})[T ](?P<hour>\d{2}):(?P<minute>\d{2}):(?P<second>\d{2})"
     r"(?:[.,](?P<fraction>\d*))?\s*(?P<zone>[Zz]|[+-]\d{2}:?\d{2})?\s*(?:@.*)?$"
 )
+SENSIBLE: Final = (datetime(1970, 1, 1), datetime(2200, 1, 1))
+"""Clocks that lost their date say year 1 or 9999, and neither can be told in every zone."""
+
 NOT_A_TIME: Final = "time found: not readable, expected one such as 2026-01-04T21:12:05.123Z"
 NO_SUCH_TIME: Final = "time found: in the hour that summer time leaves out, expected one that exists"
 
@@ -44,7 +48,7 @@ def read_stamps(text: pl.Series, zone: str, tolerance_s: float = 120.0) -> pl.Da
     '2026-01-04T20:12:05.500000+00:00'
     """
     fast = text.str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us", strict=False)
-    fast = fast.set(text.str.len_bytes().fill_null(0) > MICROSECONDS_SHOWN, None)
+    fast = fast.set((text.str.len_bytes() > MICROSECONDS_SHOWN) | ~fast.is_between(*SENSIBLE), None)
     plain = pl.DataFrame({"stamped": fast.dt.replace_time_zone("UTC")}).with_columns(
         problem=pl.lit(None, pl.String), zoned=pl.lit(True)
     )
@@ -90,6 +94,8 @@ def _read_slowly(text: pl.Series, zone: str, tolerance_s: float) -> pl.DataFrame
     )
     placed = place_local(read.select(pl.when("zoned").then(None).otherwise("local")).to_series(), zone, tolerance_s)
     stamped = pl.when("zoned").then("told").otherwise("placed").cast(INSTANT)
+    first, last = (limit.replace(tzinfo=UTC) for limit in SENSIBLE)
+    stamped = pl.when(stamped.is_between(first, last)).then(stamped)
     return read.with_columns(placed.alias("placed")).select(
         stamped.alias("stamped"),
         pl.when(stamped.is_not_null())

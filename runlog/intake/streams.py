@@ -181,10 +181,12 @@ def _looked_up(walked: Walk, source: Source, site: Site, devices: Devices) -> pl
     ignore = {name.lower() for name in source.ignore}
     guessed = _guessed_components(walked)
     parts = list(walked.parts)
+    # One `machine` cannot be all the devices of a file: then each must be told apart.
+    several = len({(part.device, part.uuid) for part in parts if not part.agent}) > 1
     rows = []
     for kind in walked.kinds_named():
         part = parts[kind.part]
-        machine = names.machine(part.device, part.uuid)
+        machine = (names.told if several else names.machine)(part.device, part.uuid)
         known = devices.of(*names.known_as(machine, part.device, part.uuid)) if devices.keys else {}
         found = _meaning(kind, guessed[kind.part], known, told)
         skip = part.agent or kind.id.lower() in ignore or kind.name.lower() in ignore

@@ -260,7 +260,18 @@ def test_stamp_forms(stamp: str, at: datetime):
     assert rows(f"{stamp}|exec|READY\n", "stamped") == [(at,)]
 
 
-@pytest.mark.parametrize("stamp", ["1234", "2026-01-04", "04.01.2026 21:00:05", "2026-01-04T25:00:00Z", "x"])
+@pytest.mark.parametrize(
+    "stamp",
+    [
+        "1234",
+        "2026-01-04",
+        "04.01.2026 21:00:05",
+        "2026-01-04T25:00:00Z",
+        "0001-01-01T00:00:00Z",
+        "9999-12-31T23:59:59-10:00",
+        "x",
+    ],
+)
 def test_stamp_that_is_none_is_a_reject(stamp: str):
     assert refused(f"{stamp}|exec|READY\n")[0][:2] == (1, f"{stamp}|exec|READY")
 
@@ -318,6 +329,10 @@ def test_carriage_returns_byte_order_mark_and_foreign_bytes():
     log = b"\xef\xbb\xbf2026-01-04T21:00:00Z|prog|W\xe4lle\r\n2026-01-04T21:00:01Z|prog|W\xc3\xa4lle 2\r\n"
     assert rows(log, "text") == [("Wälle",), ("Wälle 2",)]
     assert offered(log).note == "1 bytes that are no UTF-8 were read as Latin-1"
+
+
+def test_utf_16_is_told_by_its_mark():
+    assert rows("2026-01-04T21:00:00Z|prog|Wälle\r\n".encode("utf-16"), "text") == [("Wälle",)]
 
 
 def test_empty_file_offers_nothing():

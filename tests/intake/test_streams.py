@@ -162,6 +162,15 @@ def test_devices_go_to_their_machines_and_an_unknown_one_is_a_reject():
     assert reasons(document(PATH, device='name="lathe9"'), site)[0].startswith("no machine known for this device")
 
 
+def test_one_machine_cannot_be_several_devices():
+    other = document(PATH, device='name="lathe9"').split("<Streams>")[1].split("</Streams>")[0]
+    both = document(PATH, device='name="t01"').replace(
+        "</Streams>", other.replace('sequence="', 'sequence="1') + "</Streams>"
+    )
+    assert rows(both, "machine") == [("T01",)] * 3
+    assert len(reasons(both)) == 3
+
+
 def test_agents_own_device_is_ignored():
     got = offered(document(component("Agent", one("Availability", "aa", 1, 0, "AVAILABLE")), device='name="Agent"'))
     assert (got.observations.height, got.ignored) == (0, 1)
