@@ -181,6 +181,8 @@ def lost(lathe: Lathe) -> None:
     lathe.diary.mark(back, "producing")
     counted = back + lathe.between(20_000, 50_000)
     made = int((back - gone) / lathe.cycle_ms * 0.96) + 1
+    # A whole number of milliseconds a part, so that the spread instants are exact.
+    counted = begin + made * -(-(counted - begin) // made)
     # What the rules can know: spread over the time it ran or could not be heard, since the last count.
     spread = begin + np.arange(1, made + 1) / made * (counted - begin)
     unseen = (spread >= gone) & (spread < back)
