@@ -7,17 +7,21 @@ The truth never comes from the code it is there to check: nothing of derive, fig
 store is used here.
 """
 
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, time, timedelta
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 
-from runlog.simulator import hours, tables
+from runlog.simulator import hours, noisy, tables, write
 from runlog.simulator.agenda import draw, live, plant
 from runlog.simulator.diary import Diary
-from runlog.simulator.hours import SECOND
+from runlog.simulator.hours import HOUR, SECOND
 from runlog.simulator.lathe import Lathe
-from runlog.simulator.shop import FORMATS, machine_names, profile
+from runlog.simulator.shop import FORMATS, PROFILES, format_of, machine_names, profile
 from runlog.simulator.sitefile import site_toml
 
 DEFAULT_START = date(2026, 8, 10)
@@ -55,6 +59,102 @@ def simulate_frames(
     """
     lathes = play(start, weeks, seed, machines, days)
     return tables.events(lathes), tables.truth(lathes), site_toml(machines, FORMATS)
+
+
+def simulate(
+    to: Path,
+    *,
+    start: date = DEFAULT_START,
+    weeks: float,
+    seed: int,
+    machines: int = 6,
+    noise: float = 0.0,
+    formats: Sequence[str] = FORMATS,
+    gzip: bool = False,
+    days: int | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Path:
+    """Invent a shop and write its logs, its site file and the truth.
+
+    Parameters
+    ----------
+    to : Path
+        Folder: `site.toml`, `logs/` (a file a machine and day, beyond three weeks a machine and week; the
+        setup notes of all), `truth/<table>.parquet`, `truth/planted.json`. Made if missing.
+    start, weeks, seed, machines, days
+        As in `simulate_frames`.
+    noise : float
+        0 none, 1 about as bad as real logs; touches the logs only, never the truth.
+    formats : sequence of str
+        Out of `FORMATS`; the machines take turns.
+    gzip : bool
+        Pack the logs.
+    progress : callable, optional
+        Told the share done, 0 to 1, a few times.
+
+    Returns
+    -------
+    Path
+        `to`.
+    """
+    told = progress or (lambda _: None)
+    logs, facts = to / "logs", to / "truth"
+    logs.mkdir(parents=True, exist_ok=True)
+    facts.mkdir(exist_ok=True)
+    (to / "site.toml").write_text(site_toml(machines, formats, clocks_differ=noise > 0), encoding="utf-8")
+    lathes = play(start, weeks, seed, machines, days)
+    told(0.15)
+    _write_logs(logs, lathes, start, Style(formats, noise, seed, gzip), told)
+    for name, frame in tables.truth(lathes).items():
+        frame.write_parquet(facts / f"{name}.parquet")
+    planted = [fault | {"at": hours.clock(fault["at"]).isoformat()} for one in lathes for fault in one.diary.planted]
+    (facts / "planted.json").write_text(json.dumps(_always(lathes) + planted, indent=1), encoding="utf-8")
+    told(1.0)
+    return to
+
+
+@dataclass(frozen=True)
+class Style:
+    """How logs are written."""
+
+    formats: Sequence[str]
+    noise: float
+    seed: int
+    packed: bool
+
+
+def _write_logs(folder: Path, lathes: list[Lathe], start: date, style: Style, told: Callable[[float], None]) -> None:
+    days_a_file = 1 if lathes[0].end - lathes[0].start < 22 * 24 * HOUR else 7
+    for number, lathe in enumerate(lathes):
+        form = format_of(number, style.formats)
+        rows = tables.log(lathe.diary)
+        rng = np.random.default_rng([style.seed, 1000 + number])
+        if style.noise > 0:
+            rows = noisy.with_resets(rows, rng, style.noise)
+        for sheet in write.sheets(lathe.diary.machine, rows, start, days_a_file):
+            if style.noise > 0:
+                sheet = replace(sheet, rows=noisy.spoilt(sheet.rows, rng, style.noise))
+            content = write.text_of(sheet, form)
+            if style.noise > 0:
+                content = noisy.garbled(content, rng, style.noise, form)
+            write.put(folder, write.name_of(sheet, form), content, packed=style.packed)
+        told(0.15 + 0.75 * (number + 1) / len(lathes))
+    notes = [(at, one.diary.machine, item, value) for one in lathes for at, item, value in one.diary.notes]
+    write.put(folder, "setup-notes.csv", write.notes_text(notes), packed=False)
+
+
+def _always(lathes: list[Lathe]) -> list[dict[str, object]]:
+    """Faults that are there throughout."""
+    found: list[dict[str, object]] = []
+    for number, lathe in enumerate(lathes):
+        machine = lathe.diary.machine
+        if lathe.chronic:
+            found.append({"fault": "chronic misfeeds", "machine": machine, "what": "on bars of 20 mm (pin 2208)"})
+        if lathe.drifts:
+            found.append({"fault": "slow drift", "machine": machine, "what": "reloads take longer week by week"})
+        if number % len(PROFILES) == 5:
+            found.append({"fault": "out of bars", "machine": machine, "what": "the magazine holds too few for a night"})
+    return found
 
 
 def play(start: date, weeks: float, seed: int, machines: int, days: int | None) -> list[Lathe]:

@@ -46,8 +46,9 @@ def _course(lathe: Lathe, at: int) -> str:
     for course, rate in (CHRONIC_RATES if chronic else RATES).items():
         drawn -= rate
         if drawn < 0:
-            # The countdown alone cannot show that nothing happened until somebody came.
-            return "failed" if course == "unclear" and lathe.kind.evidence == "remaining" else course
+            # Where nothing but the missing bar would tell, or the program looks as if it went on, there is a sign.
+            tells = lathe.kind.evidence == "remaining" or lathe.kind.waits_active
+            return "failed" if course == "unclear" and tells else course
     return "clean"
 
 

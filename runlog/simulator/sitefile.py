@@ -69,7 +69,7 @@ reason = "public holiday"
 """
 
 
-def site_toml(machines: int, formats: Sequence[str] = FORMATS) -> str:
+def site_toml(machines: int, formats: Sequence[str] = FORMATS, *, clocks_differ: bool = False) -> str:
     """Site file of the invented shop.
 
     Parameters
@@ -78,6 +78,8 @@ def site_toml(machines: int, formats: Sequence[str] = FORMATS) -> str:
         How many, T01 onwards.
     formats : sequence of str
         Formats of the logs; the machines take turns.
+    clocks_differ : bool
+        The collector's clock is not the control's: the sources then keep the usual clock skew.
 
     Returns
     -------
@@ -87,7 +89,9 @@ def site_toml(machines: int, formats: Sequence[str] = FORMATS) -> str:
     names = machine_names(machines)
     blocks = [_HEAD]
     blocks += [_machine(name, profile(number)) for number, name in enumerate(names)]
-    blocks += [_source(name, profile(number), format_of(number, formats)) for number, name in enumerate(names)]
+    blocks += [
+        _source(name, profile(number), format_of(number, formats), clocks_differ) for number, name in enumerate(names)
+    ]
     blocks.append(_notes_source(names))
     blocks += [_job(job) for job in JOBS.values()]
     blocks += [
@@ -121,14 +125,14 @@ def _key(signal: Signal) -> str:
     return "{ " + ", ".join(f'{name} = "{value}"' for name, value in fields.items() if value) + " }"
 
 
-def _source(name: str, kind: Profile, form: str) -> str:
+def _source(name: str, kind: Profile, form: str, clocks_differ: bool) -> str:
     lines = [
         "[[source]]",
         f'name = "{name} log"',
         f'files = ["{name}_*.{EXTENSIONS[form]}", "{name}_*.{EXTENSIONS[form]}.gz"]',
         f'format = "{"csv" if form.startswith("csv") else form}"',
         f'machine = "{name}"',
-        "clock_skew_s = 0",
+        f"clock_skew_s = {120 if clocks_differ else 0}",
     ]
     if form == "csv wide":
         lines.append(f'time_zone = "{ZONE}"')

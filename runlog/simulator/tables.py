@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from runlog import schema
-from runlog.simulator import hours
+from runlog.simulator import accounts, hours
 from runlog.simulator.diary import Diary
 from runlog.simulator.hours import HOUR
 from runlog.simulator.lathe import Lathe
@@ -136,6 +136,10 @@ def truth(lathes: list[Lathe]) -> dict[str, pl.DataFrame]:
         "bars": [row for one in known for row in one.bar_rows()],
         "stops": [row for one in known for row in one.stop_rows()],
         "alarms": [row for one in known for row in one.alarm_rows()],
+        "unattended_runs": [row for one in known for row in accounts.run_rows(one)],
         "changeovers": [row for one in known for row in one.changeover_rows()],
     }
+    shifts = [accounts.Accounts(one) for one in known]
+    rows["shift_figures"] = [row for one in shifts for row in one.figure_rows()]
+    rows["shift_losses"] = [row for one in shifts for row in one.loss_rows()]
     return {name: frame(content, schema.TABLES[name]) for name, content in rows.items()}

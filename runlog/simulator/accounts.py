@@ -1,0 +1,291 @@
+"""The truth of runs and shifts: sums over intersections of what was played out with the planned hours."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from runlog import schema
+from runlog.simulator import hours
+from runlog.simulator.diary import Diary, Times
+from runlog.simulator.hours import SECOND, Shift, Stretch
+from runlog.simulator.lathe import parts_per_bar
+from runlog.simulator.shop import JOBS, Job
+from runlog.simulator.truth import Row, Run, Truth, covered
+
+Cell = tuple[int, str]
+"""Number of the shift, and job."""
+Pairs = tuple[Times, Times]
+
+
+def pri_s(truth: Truth, job: Job) -> float:
+    """Standard time per part: the cycle and its share of a planned reload. [s]"""
+    reload_s = job.planned_reload_s or truth.kind.planned_reload_s
+    return job.cycle_s + reload_s / parts_per_bar(job, truth.kind, job.bar_mm)
+
+
+# --- unattended runs -------------------------------------------------------------------------------
+
+
+def run_rows(truth: Truth) -> list[Row]:
+    """Rows of `unattended_runs`."""
+    return [_run_row(truth, run) for run in truth.runs]
+
+
+def _run_row(truth: Truth, run: Run) -> Row:
+    job = JOBS[truth.job_at(run.start)]
+    planned, limit = _planned(truth, run, job)
+    ended = [reload for reload in truth.diary.reloads if run.start < (reload.end or 0) <= run.end]
+    return {
+        "machine": truth.diary.machine,
+        "window_start": run.window[0],
+        "start": run.start,
+        "planned_end": run.window[1],
+        "end": run.end,
+        "ended_by": run.ended_by,
+        "cause": run.stop.cause if run.stop and run.ended_by == "stop" else None,
+        "parts": sum(run.start < part.at <= run.end and not part.setting for part in truth.parts),
+        "reloads": len(ended),
+        "bars": sum(reload.outcome in ("clean", "slow", "retried") for reload in ended),
+        "planned_parts": planned,
+        "limit": limit,
+        "job": job.name,
+    }
+
+
+def _planned(truth: Truth, run: Run, job: Job) -> tuple[float, str]:
+    closed = [stretch for shift in truth.shifts for stretch in shift.closed]
+    planned_s = sum(b - a for a, b in hours.without([(run.start, run.window[1])], closed)) / SECOND
+    limits = {"time": planned_s / pri_s(truth, job), "bars": _bars_limit(truth, run, job)}
+    if job.order_quantity is not None:
+        made = sum(part.job == job.name and not part.setting and part.at <= run.start for part in truth.parts)
+        limits["order"] = float(max(0, job.order_quantity - made))
+    binding = min(limits, key=lambda name: limits[name])
+    return limits[binding], binding
+
+
+def _bars_limit(truth: Truth, run: Run, job: Job) -> float:
+    n = parts_per_bar(job, truth.kind, job.bar_mm)
+    noted = [(at, int(value)) for at, item, value in truth.notes if item == "BARS_LOADED" and at <= run.start]
+    bars = truth.kind.bars_held
+    if noted:
+        bars = max(0, noted[-1][1] - truth.loaded_since(noted[-1][0], run.start))
+    before = [reload.end or 0 for reload in truth.diary.reloads if (reload.end or 0) <= run.start]
+    left = max(0, n - sum(before[-1] < part.at <= run.start for part in truth.parts)) if before else 0
+    return float(bars * n + left)
+
+
+# --- shifts ----------------------------------------------------------------------------------------
+
+
+@dataclass
+class Windows:
+    """Stretches in order, each of one shift and job."""
+
+    starts: Times
+    ends: Times
+    cells: list[Cell]
+
+    def seconds(self, starts: Times, ends: Times) -> dict[Cell, float]:
+        """How much of these stretches falls into each cell. [s]"""
+        lengths = covered(starts, ends, self.ends) - covered(starts, ends, self.starts)
+        return self._summed(lengths / SECOND)
+
+    def lengths(self) -> dict[Cell, float]:
+        """Seconds of each cell. [s]"""
+        return self._summed((self.ends - self.starts) / SECOND)
+
+    def _summed(self, values: Times) -> dict[Cell, float]:
+        sums: dict[Cell, float] = defaultdict(float)
+        for cell, value in zip(self.cells, values.tolist(), strict=True):
+            sums[cell] += value
+        return sums
+
+    def counts(self, at: Sequence[float]) -> dict[Cell, int]:
+        """How many instants fall into each cell."""
+        found: dict[Cell, int] = defaultdict(int)
+        times = np.array(at, float)
+        number = np.searchsorted(self.starts, times, "right") - 1
+        for one, time in zip(number.tolist(), times.tolist(), strict=True):
+            if one >= 0 and time < self.ends[one]:
+                found[self.cells[one]] += 1
+        return found
+
+
+class Accounts:
+    """Shift figures and losses of one machine."""
+
+    def __init__(self, truth: Truth) -> None:
+        self.truth = truth
+        horizon = truth.horizon
+        self.shifts = [shift for shift in truth.shifts if shift.end > truth.start and shift.start < horizon]
+        stretches = [(n, piece) for n, shift in enumerate(self.shifts) for piece in self._planned(shift)]
+        self.plan = self._by_job(stretches)
+        rest = hours.without([(truth.start, horizon)], [piece for _, piece in stretches])
+        self.off = self._by_job([(n, piece) for piece in rest for n, piece in self._of_shifts(piece)])
+
+    def _planned(self, shift: Shift) -> list[Stretch]:
+        holes = [*shift.closed, *(shift.breaks if self.truth.kind.stops_for_breaks else ())]
+        return hours.without([(shift.start, min(shift.end, self.truth.horizon))], holes)
+
+    def _of_shifts(self, piece: Stretch) -> list[tuple[int, Stretch]]:
+        """An unplanned stretch belongs to the latest shift begun before it."""
+        starts = [shift.start for shift in self.shifts]
+        edges = [piece[0], *(at for at in starts if piece[0] < at < piece[1]), piece[1]]
+        return [(max(0, int(np.searchsorted(starts, a, "right")) - 1), (a, b)) for a, b in pairwise(edges)]
+
+    def _by_job(self, stretches: list[tuple[int, Stretch]]) -> Windows:
+        jobs = self.truth.diary.jobs
+        changes = [at for at, _ in jobs[1:]]
+        found: list[tuple[int, int, Cell]] = []
+        for number, (a, b) in stretches:
+            edges = [a, *(at for at in changes if a < at < b), b]
+            found += [(one, other, (number, self.truth.job_at(one))) for one, other in pairwise(edges)]
+        found.sort()
+        starts, ends = np.array([a for a, *_ in found], float), np.array([b for _, b, _ in found], float)
+        return Windows(starts, ends, [cell for *_, cell in found])
+
+    def _spans(self, *kinds: str, minor: bool | None = None, cause: str | None = None) -> Pairs:
+        held = [
+            (span.start, span.end)
+            for span in self.truth.spans
+            if span.kind in kinds
+            and (minor is None or (span.stop is not None and self.truth.is_minor(span.stop) == minor))
+            and (cause is None or (span.stop is not None and span.stop.cause == cause))
+        ]
+        return np.array([a for a, _ in held], float), np.array([b for _, b in held], float)
+
+    def figure_rows(self) -> list[Row]:
+        """Rows of `shift_figures`."""
+        columns = self._seconds() | self._counts()
+        cells = sorted(self.plan.lengths().keys() | columns["off_plan_parts"].keys() | columns["off_plan_s"].keys())
+        return [self._row(cell, columns) for cell in cells]
+
+    def _row(self, cell: Cell, columns: dict[str, dict[Cell, float]]) -> Row:
+        shift, job = self.shifts[cell[0]], JOBS[cell[1]]
+        row: Row = {name: values.get(cell, 0) for name, values in columns.items()}
+        # What no span tells of: planned time before the first event.
+        told = sum(
+            row[name] for name in ("producing_s", "reload_s", "setting_s", "stopped_s", "minor_stops_s", "no_signal_s")
+        )
+        row["no_signal_s"] += row["pbt_s"] - told
+        row["reload_overrun_s"] = row["reload_s"] - row["reload_planned_s"]
+        row["apt_s"] = row["producing_s"] + row["reload_planned_s"]
+        for spindle, told_of in self._measured().items():
+            row[spindle] = row[spindle] if told_of else None
+        return row | {
+            "machine": self.truth.diary.machine,
+            "shift_date": shift.day,
+            "shift": shift.name,
+            "job": job.name,
+            "attended": shift.attended,
+            "shift_start": shift.start,
+            "shift_end": shift.end,
+            "pri_s": pri_s(self.truth, job),
+            "pri_basis": "job",
+            "good_parts": row["good_parts"] if self.truth.kind.quality else None,
+        }
+
+    def _measured(self) -> dict[str, bool]:
+        kind = self.truth.kind
+        sub = kind.rotary and "sub" in kind.spindles
+        return {"main_turning_s": kind.rotary, "sub_turning_s": sub, "both_turning_s": sub}
+
+    def _seconds(self) -> dict[str, dict[Cell, float]]:
+        reloads = self.truth.diary.reloads
+        starts = np.array([one.start for one in reloads], float)
+        ends = np.array([min(one.end or 10**15, one.start + one.planned_s * SECOND) for one in reloads], float)
+        turning = {name: _turning(self.truth.diary, name) for name in ("main", "sub")}
+        within = self.plan.seconds
+        return {
+            "pbt_s": self.plan.lengths(),
+            "producing_s": within(*self._spans("producing")),
+            "reload_s": within(*self._spans("reloading")),
+            "reload_planned_s": within(starts, np.minimum(ends, self.truth.horizon)),
+            "setting_s": within(*self._spans("setting")),
+            "stopped_s": within(*self._spans("stopped", minor=False)),
+            "minor_stops_s": within(*self._spans("stopped", minor=True)),
+            "no_signal_s": within(*self._spans("no signal")),
+            "main_turning_s": within(*turning["main"]),
+            "sub_turning_s": within(*turning["sub"]),
+            "both_turning_s": within(*_both(*turning["main"], *turning["sub"])),
+            "off_plan_s": {cell: s for cell, s in self.off.seconds(*self._spans("producing")).items() if s > 0},
+        }
+
+    def _counts(self) -> dict[str, dict[Cell, float]]:
+        counts, truth = self.plan.counts, self.truth
+        made = [part for part in truth.parts if not part.setting]
+        rated = [one for one in truth.diary.reloads if not one.hand_load and one.outcome is not None]
+        stops = truth.diary.stops
+        long = [stop for stop in stops if not truth.is_minor(stop)]
+        failures = [stop for stop in long if schema.CAUSE_GROUPS[stop.cause] not in schema.NOT_FAILURE_GROUPS]
+        told = {
+            "parts": counts([part.at for part in made]),
+            "good_parts": counts([part.at for part in made if part.good]),
+            "parts_unseen": counts([part.at for part in made if part.unseen]),
+            "setting_parts": counts([part.at for part in truth.parts if part.setting]),
+            "reloads": counts([one.start for one in rated if one.outcome not in schema.UNRATED_OUTCOMES]),
+            "reload_faults": counts([one.start for one in rated if one.outcome in schema.FAULT_OUTCOMES]),
+            "reloads_unrated": counts([one.start for one in rated if one.outcome in schema.UNRATED_OUTCOMES]),
+            "stops": counts([stop.start for stop in long]),
+            "minor_stops": counts([stop.start for stop in stops if truth.is_minor(stop)]),
+            "failures": counts([stop.start for stop in failures]),
+            "off_plan_parts": self.off.counts([part.at for part in made]),
+        }
+        return {name: dict(values) for name, values in told.items()}
+
+    def loss_rows(self) -> list[Row]:
+        """Rows of `shift_losses`."""
+        rows: list[Row] = []
+        for loss, minor in (("stops", False), ("minor stops", True)):
+            stops = [stop for stop in self.truth.diary.stops if self.truth.is_minor(stop) == minor]
+            for cause in sorted({stop.cause for stop in stops}):
+                seconds = self.plan.seconds(*self._spans("stopped", minor=minor, cause=cause))
+                counts = self.plan.counts([stop.start for stop in stops if stop.cause == cause])
+                rows += [
+                    {
+                        "machine": self.truth.diary.machine,
+                        "shift_date": self.shifts[cell[0]].day,
+                        "shift": self.shifts[cell[0]].name,
+                        "job": cell[1],
+                        "loss": loss,
+                        "cause": cause,
+                        "seconds": seconds.get(cell, 0.0),
+                        "count": counts.get(cell, 0),
+                    }
+                    for cell in sorted(seconds.keys() | counts.keys())
+                    if seconds.get(cell, 0.0) > 0 or counts.get(cell, 0) > 0
+                ]
+        return rows
+
+
+def _turning(diary: Diary, spindle: str) -> Pairs:
+    """When a spindle turned, as far as that could be heard; in order."""
+    pieces = diary.turning[spindle]
+    if not pieces:
+        return np.array([]), np.array([])
+    on, off = np.concatenate([a for a, _ in pieces]), np.concatenate([b for _, b in pieces])
+    dark = diary.dark
+    if not dark:
+        return on.astype(float), off.astype(float)
+    blind = np.array([a for a, _ in dark], float), np.array([b for _, b in dark], float)
+    whole = np.array([min(on.min(), blind[0][0]) - 1.0]), np.array([max(off.max(), blind[1][-1]) + 1.0])
+    light = np.concatenate([whole[0], blind[1]]), np.concatenate([blind[0], whole[1]])
+    return _both(on.astype(float), off.astype(float), *light)
+
+
+def _both(on: Times, off: Times, other_on: Times, other_off: Times) -> Pairs:
+    """The stretches common to two ordered lists of disjoint stretches."""
+    if len(on) == 0 or len(other_on) == 0:
+        return np.array([]), np.array([])
+    edges = np.unique(np.concatenate([on, off, other_on, other_off]))
+    middle = (edges[1:] + edges[:-1]) / 2
+    held = _inside(on, off, middle) & _inside(other_on, other_off, middle)
+    return edges[:-1][held], edges[1:][held]
+
+
+def _inside(on: Times, off: Times, at: Times) -> Times:
+    number = np.searchsorted(on, at, "right") - 1
+    return (number >= 0) & (at < off[np.maximum(number, 0)])
