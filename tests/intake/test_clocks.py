@@ -168,6 +168,12 @@ def test_long_gaps_in_order_are_no_lost_stamps(tmp_path: Path):
     assert reading.progress.select("events", "rejects").row(0) == (4, 0)
 
 
+def test_sparse_beginning_of_a_log_in_order_is_kept_though_later_stamps_step_back(tmp_path: Path):
+    later = [f"20:{minute:02}:00 e {minute}" for minute in (1, 2, 3, 5, 4, 6, 7, 8, 9, 10)]
+    reading = read(tmp_path, log("-40 20:00:00 e x", "-30 20:00:00 e A", "-20 20:00:00 e B", *later))
+    assert reading.rejects.height == 0
+
+
 # --- repeats and returns -------------------------------------------------------------------------------
 
 
