@@ -19,7 +19,7 @@ from runlog import calendar
 from runlog.errors import RunlogError
 from runlog.figures.account import loss_account
 from runlog.figures.ratios import rolled_up
-from runlog.figures.words import machine_sentence, not_measured
+from runlog.figures.words import ending, machine_sentence, not_measured
 from runlog.schema import NO_JOB, OUTCOMES
 from runlog.site import Site
 
@@ -30,6 +30,7 @@ MACHINES_ABOUT: Final = {
     "machine": "name in the site file",
     "jobs": "jobs of the night, comma separated",
     "finding": "one sentence: what happened",
+    "ending": "how its run ended: the first half of the finding, for where the numbers stand beside it",
     "planned_parts": "planned up to the window's end, or so far in a night still running; null without a job",
     "limit": "time, bars or order: what bound the plan",
     "parts": "parts made, setting parts out",
@@ -359,7 +360,9 @@ def _machines(facts: Facts, figures: pl.LazyFrame, site: Site, window: Window) -
             nulls_last=[True, True, True],
         )
         .with_row_index("rank", 1)
-        .with_columns(not_measured=not_measured(), finding=machine_sentence(site.zone.key))
+        .with_columns(
+            not_measured=not_measured(), finding=machine_sentence(site.zone.key), ending=ending(site.zone.key)
+        )
         .collect()
     )
     return ranked.select(*MACHINES_ABOUT)

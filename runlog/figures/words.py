@@ -7,6 +7,12 @@ def machine_sentence(zone: str) -> pl.Expr:
     """What happened to a machine in one sentence, from the columns of `figures.night`."""
     made = pl.format("made {} of {} planned", "parts", pl.col("planned_parts").floor().cast(pl.Int64))
     parts = pl.coalesce(made, pl.format("made {} parts, no plan for its job", "parts"))
+    standing = pl.when("standing_now").then(pl.lit("; still standing")).otherwise(pl.lit(""))
+    return pl.concat_str([ending(zone), pl.lit("; "), parts, standing])
+
+
+def ending(zone: str) -> pl.Expr:
+    """How the machine's run ended, without its numbers."""
     at = pl.col("stopped_at").dt.convert_time_zone(zone).dt.strftime("%H:%M")
     alarm = pl.concat_str(
         [
@@ -18,12 +24,14 @@ def machine_sentence(zone: str) -> pl.Expr:
     told = pl.when(pl.col("code").is_not_null() | pl.col("text").is_not_null()).then(alarm).otherwise(pl.lit(""))
     cause = pl.col("cause").fill_null("cause unknown")
     more = (
-        pl.when(pl.col("consequences") > 0)
+        pl.when(pl.col("consequences") == 1)
+        .then(pl.lit(", 1 more alarm followed"))
+        .when(pl.col("consequences") > 1)
         .then(pl.format(", {} more alarms followed", "consequences"))
         .otherwise(pl.lit(""))
     )
     ended = pl.col("ended_by")
-    ending = (
+    return (
         pl.when(ended == "not started")
         .then(pl.lit("not started"))
         .when(ended == "stop")
@@ -40,8 +48,6 @@ def machine_sentence(zone: str) -> pl.Expr:
         .then(pl.lit("running at the end of the log"))
         .otherwise(pl.lit("ran through"))
     )
-    standing = pl.when("standing_now").then(pl.lit("; still standing")).otherwise(pl.lit(""))
-    return pl.concat_str([ending, pl.lit("; "), parts, standing])
 
 
 def not_measured() -> pl.Expr:
