@@ -60,8 +60,8 @@ def read_lines(content: bytes, source: Source, site: Site, devices: Devices) -> 
     known, unknown, skipped = _resolve(pairs, source)
     read, unread = _values(known, source, devices)
     notes = [
-        (patched, "bytes that are no UTF-8 were read as Latin-1"),
-        (inherited, "lines without a stamp took the one before"),
+        (patched, "bytes that are no UTF-8, read as Latin-1"),
+        (inherited, "lines without a stamp, given the one before"),
         (
             known["key"].filter(known["item"].str.starts_with("x:") & ~known["told"]).n_unique(),
             "unmapped keys",
@@ -72,7 +72,7 @@ def read_lines(content: bytes, source: Source, site: Site, devices: Devices) -> 
         rejects=pl.concat([*torn, *unstamped, *broken, *unknown, *unread]),
         rows=rows,
         ignored=ignored + skipped,
-        note="; ".join(f"{count} {what}" for count, what in notes if count),
+        note="; ".join(f"{what}: {count}" for count, what in notes if count),
     )
 
 

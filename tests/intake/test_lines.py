@@ -93,7 +93,7 @@ def test_unmapped_key_is_kept_and_counted_in_the_note():
         ("x:COOLANT", "", "Coolant", "on"),
         ("x:COOLANT", "", "Coolant", "off"),
     ]
-    assert offered(log).note == "1 unmapped keys"
+    assert offered(log).note == "unmapped keys: 1"
 
 
 def test_ignored_keys_are_counted_not_kept():
@@ -280,7 +280,7 @@ def test_empty_stamp_takes_the_one_before():
     log = "|mode|AUTOMATIC\n2026-01-04T21:00:05Z|exec|READY\n|exec|ACTIVE\n"
     assert rows(log, "line", "stamped") == [(2, utc(5)), (3, utc(5))]
     assert refused(log) == [(1, "|mode|AUTOMATIC", "no time found, and none before it")]
-    assert offered(log).note == "1 lines without a stamp took the one before"
+    assert offered(log).note == "lines without a stamp, given the one before: 1"
 
 
 def test_hour_repeated_in_autumn_goes_by_order_and_hour_left_out_in_spring_is_refused():
@@ -328,7 +328,7 @@ def test_nul_bytes_split_a_torn_line_at_its_second_stamp():
 def test_carriage_returns_byte_order_mark_and_foreign_bytes():
     log = b"\xef\xbb\xbf2026-01-04T21:00:00Z|prog|W\xe4lle\r\n2026-01-04T21:00:01Z|prog|W\xc3\xa4lle 2\r\n"
     assert rows(log, "text") == [("Wälle",), ("Wälle 2",)]
-    assert offered(log).note == "1 bytes that are no UTF-8 were read as Latin-1"
+    assert offered(log).note == "bytes that are no UTF-8, read as Latin-1: 1"
 
 
 def test_utf_16_is_told_by_its_mark():
