@@ -1,0 +1,93 @@
+"""Masses, parts per bar and planned figures against tables and handbooks.
+
+Sources: EN 10060 round bars, mass per metre at 7.85 kg/dm3, printed to three figures (from memory, and confirmed by a
+supplier's printed formula sheet: coefficients 0.006165, 0.006798, 0.00785); GOST 2590-88 prints 10 -> 0.617,
+16 -> 1.58; Machinery's Handbook, 31st ed., p. 1239, "Stock for Screw Machine Products": F = 84 (L + W) feet for
+1000 pieces, where pure arithmetic gives 83.333; the counts are worked out here.
+"""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from runlog.plan import mass_kg_per_m, plan_job
+from runlog.site import parse_site, starter
+
+ROUND = {
+    6: 0.222, 8: 0.395, 10: 0.617, 12: 0.888, 16: 1.58, 20: 2.47, 25: 3.85,
+    32: 6.31, 36: 7.99, 40: 9.86, 50: 15.4, 65: 26.0, 80: 39.5, 100: 61.7,
+}  # fmt: skip
+HEXAGON = {10: 0.6798, 17: 1.9647, 19: 2.4542, 27: 4.9560, 32: 6.9615, 41: 11.428, 50: 17.0}
+SQUARE = {10: 0.785, 20: 3.14, 50: 19.625}
+
+
+@pytest.mark.parametrize(("section", "table"), [("round", ROUND), ("hexagon", HEXAGON), ("square", SQUARE)])
+def test_mass_per_metre(section, table):
+    for width, printed in table.items():
+        places = len(str(printed).partition(".")[2])
+        half_a_unit = 0.5 * 10**-places
+        assert mass_kg_per_m(section, width, 7.85) == pytest.approx(printed, abs=half_a_unit + 1e-9), width
+
+
+def job(**lengths: float):
+    """A job of the starter site with other lengths, on a feeder whose minimum remnant is the job's."""
+    site = parse_site(starter())
+    feeder = site.machines[0].feeder.model_copy(update={"minimum_remnant_mm": lengths.pop("remnant_mm")})
+    machine = site.machines[0].model_copy(update={"feeder": feeder})
+    site = site.model_copy(update={"machine_": [machine]})
+    return site, site.jobs[0].model_copy(update=lengths)
+
+
+@pytest.mark.parametrize(
+    ("bar", "part", "parting", "facing", "remnant", "top_cut", "parts", "left"),
+    [
+        (3000, 40, 2.5, 0.5, 200, 5, 65, 200),  # exact fit: binary fractions make it 64
+        (3660, 25, 3, 0, 150, 3, 125, 157),
+        (1200, 60, 2, 0.5, 90, 5, 17, 132.5),
+    ],
+)
+def test_parts_per_bar(bar, part, parting, facing, remnant, top_cut, parts, left):
+    site, one = job(
+        bar_mm=bar, part_mm=part, parting_mm=parting, facing_mm=facing, top_cut_mm=top_cut, remnant_mm=remnant
+    )
+    plan = plan_job(site, "T01", one)
+    assert (plan.parts_per_bar, plan.remnant_mm) == (parts, left)
+
+
+def test_stock_for_a_thousand_pieces():
+    """One-inch part, 0.125 in cut: 1000 pieces take 1000 x 1.125 / 12 = 93.75 ft; printed 94.5, with an allowance."""
+    site, one = job(bar_mm=10 * 304.8, part_mm=25.4, parting_mm=3.175, facing_mm=0, top_cut_mm=0, remnant_mm=0)
+    feet = 1000 * plan_job(site, "T01", one).pitch_mm / 304.8
+    assert feet == pytest.approx(93.75)
+    assert pytest.approx(feet * 84 / (1000 / 12)) == 84 * (1 + 0.125)
+    assert feet < 94.5 < feet * 1.01
+
+
+def test_planned_figures_worked_by_hand():
+    """Part 42, parting 3, facing 0.5: pitch 45.5 mm. Bar 1200, top cut 5, minimum remnant 90:
+    n = floor(1105 / 45.5) = 24, remnant 1195 - 24 x 45.5 = 103 mm. Cycle 75 s, reload 40 s: 76.667 s a part,
+    one bar lasts 24 x 75 + 40 = 1840 s, 12 bars 288 parts in 22 080 s = 6 h 8 min: from 22:00 until 04:08.
+    Eight hours would hold floor(28 800 / 76.667) = 375: bars bind.
+    """
+    site = parse_site(starter())
+    plan = plan_job(site, "T01", site.jobs[0])
+    assert (plan.pitch_mm, plan.parts_per_bar, plan.remnant_mm) == (45.5, 24, 103.0)
+    assert plan.standard_time_s == pytest.approx(76.667, abs=5e-4)
+    assert plan.endurance_s(1) == 1840
+    assert plan.endurance_s(12) == 22_080
+    assert plan.planned_parts(28_800, bars=12) == (288.0, "bars")
+    parts, limit = plan.planned_parts(28_800)
+    assert (int(parts), limit) == (375, "time")
+    assert plan.planned_parts(28_800, bars=12, order_left=100) == (100.0, "order")
+
+
+@given(st.integers(100, 4000), st.integers(1, 3000), st.integers(0, 40), st.integers(0, 200), st.integers(0, 100))
+def test_planned_remnant_is_never_below_the_minimum(bar, part, parting, remnant, top_cut):
+    """What is planned to be left holds the minimum remnant, and one more part would not fit."""
+    site, one = job(
+        bar_mm=bar, part_mm=part / 10, parting_mm=parting / 10, facing_mm=0, top_cut_mm=top_cut / 10, remnant_mm=remnant
+    )
+    plan = plan_job(site, "T01", one)
+    if plan.parts_per_bar:
+        assert plan.remnant_mm >= remnant
+    assert plan.remnant_mm < remnant + plan.pitch_mm or bar - top_cut / 10 < remnant
