@@ -10,6 +10,7 @@ another file in the same run is left alone.
 """
 
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,7 +28,7 @@ from runlog.store import KnownFiles, Store
 
 __all__ = ["IngestReport", "Skipped", "Step", "ingest", "rederive"]
 
-BATCH_EVENTS: Final = 1_000_000
+BATCH_EVENTS: Final = 500_000
 """Events kept in memory before they are committed."""
 BATCH_FILES: Final = 500
 """Files read before they are committed: what a kill costs at most."""
@@ -138,7 +139,9 @@ def rederive(site: Site, store: Store) -> None:
 
     All of them, as one machine's news can touch another's facts: it moves the horizon that shift rows reach to.
     """
-    store.replace_facts(derive(store.events(), site))
+    # `derive` asks for the events more than once; each time the store would sort them anew.
+    events = store.events().collect()
+    store.replace_facts(derive(events.lazy(), site))
 
 
 # --- which files ------------------------------------------------------------------------------------
@@ -205,27 +208,47 @@ def _sort_out(plan: _Plan, found: list[_Found], known: KnownFiles) -> None:
         seen.add(own)
 
 
+@dataclass
+class _Batch:
+    """Readings on their way into one commit."""
+
+    readings: list[Reading] = field(default_factory=list)
+    replaces: dict[str, list[str]] = field(default_factory=dict)
+    events: int = 0
+
+    def add(self, reading: Reading, former: list[str]) -> None:
+        self.readings.append(reading)
+        self.replaces[reading.progress["file"][0]] = former
+        self.events += len(reading.events)
+
+    def is_full(self) -> bool:
+        return self.events >= BATCH_EVENTS or len(self.readings) >= BATCH_FILES
+
+
 # --- reading ----------------------------------------------------------------------------------------
 
 
 def _read_all(plan: _Plan, site: Site, store: Store, base: Path, told: Callable[[Step], None]) -> list[pl.DataFrame]:
     rows: list[pl.DataFrame] = []
-    batch: list[Reading] = []
-    replaces: dict[str, list[str]] = {}
+    batch = _Batch()
     read_at = datetime.now(UTC)
-    for done, (file, former) in enumerate(plan.read, 1):
-        try:
-            reading = read_file(file.path, file.source, site, read_at, base=base)
-        except ReadingError as error:
-            plan.skipped.append(Skipped(file.path, str(error)))
-        else:
-            batch.append(reading)
-            rows.append(reading.progress)
-            replaces[reading.progress["file"][0]] = former
-        if sum(len(one.events) for one in batch) >= BATCH_EVENTS or len(batch) >= BATCH_FILES:
-            store.append(batch, replaces=replaces)
-            batch, replaces = [], {}
-        told(Step(done, len(plan.read), file.path))
-    if batch:
-        store.append(batch, replaces=replaces)
+    with ThreadPoolExecutor(1) as committer:
+        committed: Future[None] | None = None
+        for done, (file, former) in enumerate(plan.read, 1):
+            try:
+                reading = read_file(file.path, file.source, site, read_at, base=base)
+            except ReadingError as error:
+                plan.skipped.append(Skipped(file.path, str(error)))
+            else:
+                batch.add(reading, former)
+                rows.append(reading.progress)
+            if batch.is_full() or (done == len(plan.read) and batch.readings):
+                # One batch is committed while the next is read, and never more than these two are held.
+                if committed:
+                    committed.result()
+                committed = committer.submit(store.append, batch.readings, replaces=batch.replaces)
+                batch = _Batch()
+            told(Step(done, len(plan.read), file.path))
+        if committed:
+            committed.result()
     return rows
