@@ -1,0 +1,87 @@
+"""The command line: each command parses, calls one function and prints.
+
+logs        ingest, derive, export
+night       night
+dashboard   dashboard
+shop        simulate, demo
+site        site check, site new
+common      options, consoles and progress bars that they share
+"""
+
+import io
+import os
+import sys
+from importlib import metadata
+from typing import Annotated, Final, NoReturn
+
+import typer
+
+from runlog.cli import dashboard, logs, night, shop, site
+from runlog.cli.common import complain
+from runlog.errors import RunlogError
+
+__all__ = ["app", "main"]
+
+FAULT_OF_OURS: Final = 70
+"""Exit code for what is no mistake of the user's."""
+_DEBUG: Final = "RUNLOG_DEBUG"
+
+app = typer.Typer(
+    name="runlog",
+    help="Read the logs of bar-fed turning centres and review what they did with nobody there.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+app.command()(logs.ingest)
+app.command()(logs.derive)
+app.command()(night.night)
+app.command()(logs.export)
+app.command()(dashboard.dashboard)
+app.command()(shop.simulate)
+app.command()(shop.demo)
+app.add_typer(site.app, name="site")
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"runlog {metadata.version('runlog')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and exit.")
+    ] = False,
+    debug: Annotated[
+        bool, typer.Option("--debug", envvar=_DEBUG, help="Show where in the program an error arose.")
+    ] = False,
+) -> None:
+    if debug:
+        os.environ[_DEBUG] = "1"
+
+
+def main(args: list[str] | None = None) -> NoReturn:
+    """Run a command; what a person can act on is one message and exit code 1, never a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        # A console of another encoding shows a question mark for a letter it does not have.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+    try:
+        app(args, prog_name="runlog")
+    except RunlogError as error:
+        _unless_debugging(error)
+        complain(str(error))
+        sys.exit(1)
+    except Exception as error:
+        _unless_debugging(error)
+        complain(f"a fault of runlog's own, not of your logs: {type(error).__name__}: {error}")
+        complain("Run it again as `runlog --debug ...` and report what it shows.")
+        sys.exit(FAULT_OF_OURS)
+    sys.exit(0)
+
+
+def _unless_debugging(error: Exception) -> None:
+    if os.environ.get(_DEBUG) not in (None, "", "0"):
+        raise error

@@ -1,0 +1,54 @@
+"""What commands share: options, consoles, progress bars."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.text import Text
+
+from runlog.report.writing import plain
+
+SiteFile = Annotated[Path, typer.Option("--site", envvar="RUNLOG_SITE", metavar="FILE", help="Site file.")]
+StoreFolder = Annotated[
+    Path, typer.Option("--store", envvar="RUNLOG_STORE", metavar="DIR", help="Folder of the store.")
+]
+
+SITE_FILE = Path("site.toml")
+STORE_FOLDER = Path("store")
+
+
+def console() -> Console:
+    """For results, on standard output."""
+    return Console(highlight=False, markup=False, emoji=False)
+
+
+def complain(message: str) -> None:
+    """One message on standard error."""
+    text = "\n".join(plain(line) for line in message.splitlines())
+    print(f"runlog: {text}" if "\n" not in text else text, file=sys.stderr)
+
+
+@contextmanager
+def bar(doing: str) -> Iterator[Callable[[int, int, str], None]]:
+    """A progress bar on standard error, seen only in a terminal; call it with done, total and what is being done."""
+    shown = Console(stderr=True)
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, TimeElapsedColumn(), console=shown, transient=True, disable=not shown.is_terminal) as bars:
+        task = bars.add_task(doing, total=None)
+
+        def told(done: int, total: int, now: str) -> None:
+            bars.update(task, completed=done, total=total, description=plain(now))
+
+        yield told
+
+
+@contextmanager
+def busy(doing: str) -> Iterator[None]:
+    """A spinner on standard error while something of unknown length is done."""
+    with Console(stderr=True).status(Text(doing)):
+        yield
