@@ -1,0 +1,169 @@
+"""Last night: which machine to walk to first, why, and what became of the others."""
+
+from datetime import UTC, date, datetime
+from typing import Final
+
+import charts
+import data
+import pieces
+import polars as pl
+import streamlit as st
+import tables
+import theme
+from streamlit.delta_generator import DeltaGenerator
+
+from runlog.errors import RunlogError
+from runlog.figures.headline import headline
+from runlog.figures.night import NightReview
+
+ALL: Final = "All machines"
+# Rows drawn until more are asked for: a drawing of fifty keeps a browser busy.
+ROWS: Final = 12
+
+
+def page() -> None:
+    """Choose a night and a machine, ask for the review, show it."""
+    here = data.place()
+    try:
+        latest = data.review(here, None)
+    except RunlogError as error:
+        pieces.sentence("Nothing to show yet", *str(error).splitlines())
+    else:
+        show(here, latest)
+    pieces.cautions()
+    watch(here.version)
+
+
+def show(here: data.Place, latest: NightReview) -> None:
+    """The page of the night chosen."""
+    top, *controls = st.columns([9, 3, 4, 3, 4], gap="small")
+    night = choose_night(latest.nights, *controls[:3])
+    review = latest if night == latest.window.night else data.review(here, night)
+    machine = choose_machine(review, controls[3])
+    words = headline(review, datetime.now(UTC))
+    with top:
+        pieces.heading(words)
+    pieces.lead(words)
+    first_screen(review, machine, words.machine)
+    one_machine(review, machine or review.machines["machine"][0])
+    all_tables(review, machine)
+
+
+# --- choose --------------------------------------------------------------------------------------
+
+
+def choose_night(nights: list[date], before: DeltaGenerator, pick: DeltaGenerator, after: DeltaGenerator) -> date:
+    """The night in the address of the page, the last one without; stepped through or picked."""
+    asked = st.query_params.get("night")
+    night = next((one for one in nights if one.isoformat() == asked), nights[-1])
+    at = nights.index(night)
+    before.button("Night before", key="before", on_click=_to, args=(nights[at - 1],), disabled=at == 0, width="stretch")
+    last = at + 1 == len(nights)
+    to = nights[at if last else at + 1]
+    after.button("Night after", key="after", on_click=_to, args=(to,), disabled=last, width="stretch")
+    # The address decides; the box only shows it and, when used, changes it.
+    st.session_state["night"] = night
+    pick.selectbox(
+        "Night", nights[::-1], key="night", format_func=_night_words, on_change=_picked, label_visibility="collapsed"
+    )
+    if asked and night.isoformat() != asked:
+        st.text(f"No such night in the log, which has {nights[0]} to {nights[-1]}: this is the last.")
+    return night
+
+
+def choose_machine(review: NightReview, place: DeltaGenerator) -> str | None:
+    """The machine in the address of the page, None for all of them."""
+    known = sorted(review.machines["machine"])
+    asked = st.query_params.get("machine")
+    st.session_state["machine"] = asked if asked in known else ALL
+    place.selectbox("Machine", [ALL, *known], key="machine", on_change=_filtered, label_visibility="collapsed")
+    if asked and asked not in known:
+        st.text(f"No machine of that name in the log, which has {', '.join(known)}.")
+    return asked if asked in known else None
+
+
+def _night_words(night: date) -> str:
+    return f"{night:%a} {night.day} {night:%b %Y}"
+
+
+def _to(night: date) -> None:
+    st.query_params["night"] = night.isoformat()
+
+
+def _picked() -> None:
+    _to(st.session_state["night"])
+
+
+def _filtered() -> None:
+    machine = st.session_state["machine"]
+    if machine == ALL:
+        st.query_params.pop("machine", None)
+    else:
+        st.query_params["machine"] = machine
+
+
+# --- show ----------------------------------------------------------------------------------------
+
+
+def first_screen(review: NightReview, machine: str | None, first: str | None) -> None:
+    """The machines worst first, each beside its night."""
+    machines = pieces.shown(review, machine)
+    if len(machines) > ROWS and not st.toggle(f"Draw all {len(machines)} machines", key="all"):
+        machines = machines.head(ROWS)
+    left, right = st.columns([20, 31], gap="small")
+    with left:
+        pieces.machine_list(machines, review.window.night.isoformat(), first)
+    with right.container(key="drawing"):
+        drawing = charts.night_drawing(review, machines["machine"].to_list(), theme.look())
+        st.altair_chart(drawing, theme=None, key="drawing", width="stretch")
+
+
+def one_machine(review: NightReview, machine: str) -> None:
+    """What is known of one machine, and where its planned time went."""
+    here = pl.col("machine") == machine
+    pieces.section(f"{machine} in detail")
+    left, right = st.columns([20, 31], gap="medium")
+    with left:
+        pieces.machine_facts(review.machines.filter(here).row(0, named=True), review.stops, review.window.zone)
+    with right:
+        time = review.time.filter(here)
+        if time.is_empty():
+            pieces.note("No planned time in this night, so none to account for.")
+        else:
+            st.altair_chart(charts.time_by_cause(time, theme.look()), theme=None, key="time", width="stretch")
+
+
+def all_tables(review: NightReview, machine: str | None) -> None:
+    """Everything as tables, each to take away."""
+    whole = pl.lit(True) if machine is None else pl.col("machine") == machine
+    sheets = {
+        "Machines": ("machines", tables.machines(review), review.machines),
+        "Stops": ("stops", tables.stops(review), review.stops),
+        "Bar changes": ("reloads", tables.reloads(review), review.reloads),
+        "Where time went": ("time", tables.time(review), review.time),
+        "What each did when": ("spans", tables.strip(review), review.strip),
+    }
+    pieces.section("To look up and take away")
+    for tab, (title, (name, table, frame)) in zip(st.tabs(list(sheets)), sheets.items(), strict=True):
+        with tab:
+            file = f"{name}-{review.window.night}.csv"
+            one_table(title, name, table.filter(whole), data.csv_of(frame.filter(whole), review.window.zone), file)
+
+
+def one_table(title: str, name: str, rows: pl.DataFrame, csv: bytes, file: str) -> None:
+    """A table, and a button to take it away."""
+    if rows.is_empty():
+        pieces.note("None in this night.")
+        return
+    st.dataframe(tables.for_reading(rows), key=f"{name} table", hide_index=True, width="stretch")
+    st.download_button(f"{title} as CSV", csv, file_name=file, mime="text/csv", key=f"{name} csv", on_click="ignore")
+
+
+@st.fragment(run_every="60s")
+def watch(version: str) -> None:
+    """Show what was read meanwhile to a page left open."""
+    if data.place().version != version:
+        st.rerun()
+
+
+page()

@@ -1,0 +1,200 @@
+"""Pieces of a page as markup. Every value passes through `theme.markup`, which escapes it."""
+
+from typing import Any, Final
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+import polars as pl
+from theme import Markup, joined, markup, write
+
+from runlog.figures.cautions import CAUTIONS
+from runlog.figures.headline import Headline
+from runlog.figures.night import NightReview
+from runlog.schema import OUTCOMES
+
+DASH: Final = "–"
+"""Not known, or not measured."""
+
+
+def heading(words: Headline) -> None:
+    """Which night, from when to when, how old the log is."""
+    write(
+        markup(
+            '<div class="rl-night">{night}</div><div class="rl-when">{window}<br>{log}</div>',
+            night=words.night,
+            window=words.window,
+            log=words.log,
+        )
+    )
+
+
+def lead(words: Headline) -> None:
+    """Where to go first."""
+    why = markup("<span>{why}</span>", why=words.why) if words.why else Markup()
+    write(
+        markup(
+            '<div class="rl-lead"><b>{lead}</b>{why}<div>{rest}</div></div>', lead=words.lead, why=why, rest=words.rest
+        )
+    )
+
+
+def sentence(title: str, *lines: str) -> None:
+    """Something to say instead of a page."""
+    told = joined([markup("<p>{line}</p>", line=line) for line in lines])
+    write(markup('<div class="rl-lead"><b>{title}</b>{told}</div>', title=title, told=told))
+
+
+def section(title: str) -> None:
+    """A heading inside the page."""
+    write(markup('<h2 class="rl-section">{title}</h2>', title=title))
+
+
+def note(text: str) -> None:
+    """A remark in small type."""
+    write(markup('<div class="rl-note">{text}</div>', text=text))
+
+
+def cautions() -> None:
+    """What no figure of the page may be taken for."""
+    told = joined([markup("<p>{caution}</p>", caution=caution) for caution in CAUTIONS])
+    write(markup('<div class="rl-cautions">{told}</div>', told=told))
+
+
+# --- the list of machines ------------------------------------------------------------------------
+
+
+def machine_list(machines: pl.DataFrame, night: str, first: str | None) -> None:
+    """Worst first: how each run ended, made of planned, hours lost.
+
+    Parameters
+    ----------
+    machines : DataFrame
+        Rows of `NightReview.machines` to show.
+    night : str
+        Date of the night, for the address of a machine's own page.
+    first : str or None
+        The machine to walk to first, if there is one.
+    """
+    head = Markup(
+        '<div class="rl-head"><span>machine</span><span>what happened</span>'
+        '<span class="rl-number">made of<br>planned parts</span><span class="rl-number">lost<br>std. hours</span></div>'
+    )
+    rows = [_row(facts, night, facts["machine"] == first) for facts in machines.iter_rows(named=True)]
+    write(markup('<div class="rl-list">{head}{rows}</div>', head=head, rows=joined(rows)))
+
+
+def _row(facts: dict[str, Any], night: str, first: bool) -> Markup:
+    return markup(
+        '<div class="rl-row{first}"><div class="rl-name"><a href="?{address}" target="_self">{machine}</a>'
+        "<small>no. {rank}</small></div>"
+        '<div class="rl-what">{standing}{ending}</div>'
+        '<div class="rl-number">{made}<small>{of}</small><small>{limit}</small></div>'
+        '<div class="rl-number">{lost}</div></div>',
+        first=" rl-first" if first else "",
+        address=urlencode({"night": night, "machine": facts["machine"]}),
+        machine=facts["machine"],
+        rank=facts["rank"],
+        standing=Markup('<span class="rl-now">standing now</span>') if facts["standing_now"] else "",
+        ending=facts["ending"],
+        made=facts["parts"],
+        of="no plan" if facts["planned_parts"] is None else f"of {int(facts['planned_parts'])}",
+        limit=f"{facts['limit']} binds".replace("bars binds", "bars bind") if facts["limit"] else "",
+        lost=_number(facts["hours_lost"], 1),
+    )
+
+
+# --- one machine ---------------------------------------------------------------------------------
+
+
+def machine_facts(facts: dict[str, Any], stops: pl.DataFrame, zone: str) -> None:
+    """What is known of one machine's night, line by line."""
+    lines = {
+        "job": facts["jobs"] or DASH,
+        "made": _made(facts),
+        "run ended": _ended(facts, zone),
+        "first alarm": " ".join(one for one in (facts["code"], facts["text"]) if one) or "none in the log",
+        "alarms after it": _after(facts, stops),
+        "bar changes": _changes(facts),
+        "bar change time": _against(facts["reload_mean_s"], facts["reload_planned_s"], "s", "mean", 0),
+        "remnants": _remnants(facts),
+        "bars at the start": _bars(facts, zone),
+        "ran": f"{_number(facts['run_h'], 2)} h of {_number(facts['planned_h'], 2)} h planned",
+        "spindles turning": _spindles(facts),
+        "not measured": facts["not_measured"] or "nothing is missing",
+    }
+    told = joined([markup("<dt>{name}</dt><dd>{said}</dd>", name=name, said=said) for name, said in lines.items()])
+    write(markup('<dl class="rl-facts">{told}</dl>', told=told))
+
+
+def _made(facts: dict[str, Any]) -> str:
+    good = "" if facts["good_parts"] is None else f", {facts['good_parts']} good"
+    if facts["planned_parts"] is None:
+        return f"{facts['parts']} parts{good}; no plan for its job"
+    lost = f"{_number(facts['hours_lost'], 2)} standard hours lost"
+    made = f"{facts['parts']} of {int(facts['planned_parts'])} planned parts{good}"
+    return f"{made}; {lost}; {facts['limit']} bound the plan"
+
+
+def _ended(facts: dict[str, Any], zone: str) -> str:
+    at = "" if facts["stopped_at"] is None else f"{facts['stopped_at'].astimezone(ZoneInfo(zone)):%a %H:%M:%S}: "
+    cause = f", {facts['cause']}" if facts["cause"] else ""
+    standing = "; standing at the end of the log" if facts["standing_now"] else ""
+    return f"{at}{facts['ended_by']}{cause}{standing}"
+
+
+def _after(facts: dict[str, Any], stops: pl.DataFrame) -> str:
+    if not facts["consequences"]:
+        return "none"
+    ending = stops.filter((pl.col("machine") == facts["machine"]) & (pl.col("start") == facts["stopped_at"]))
+    codes = ending["consequence_codes"][0] if len(ending) else None
+    return f"{facts['consequences']}" + (f": {codes}" if codes else "")
+
+
+def _changes(facts: dict[str, Any]) -> str:
+    return ", ".join(f"{facts[outcome]} {outcome}" for outcome in OUTCOMES if facts[outcome]) or "none"
+
+
+def _against(value: float | None, planned: float | None, unit: str, word: str, digits: int) -> str:
+    if value is None:
+        return DASH
+    plan = "" if planned is None else f", planned {_number(planned, digits)} {unit}"
+    return f"{word} {_number(value, digits)} {unit}{plan}"
+
+
+def _remnants(facts: dict[str, Any]) -> str:
+    if not facts["bars"]:
+        return DASH
+    length = _against(facts["remnant_mm"], facts["planned_remnant_mm"], "mm", "together", 0)
+    mass = (
+        ""
+        if facts["remnant_kg"] is None
+        else "; " + _against(facts["remnant_kg"], facts["planned_remnant_kg"], "kg", "mass", 2)
+    )
+    return f"{facts['bars']} bars finished, {length}{mass}; {facts['remnant_basis']}"
+
+
+def _bars(facts: dict[str, Any], zone: str) -> str:
+    if facts["bars_held"] is None:
+        return DASH
+    known = {"noted": "as noted at filling", "magazine": "magazine taken as full"}.get(facts["bars_basis"], "")
+    out = facts["run_out_at"]
+    until = "" if out is None else f"; planned to run out at {out.astimezone(ZoneInfo(zone)):%a %H:%M}"
+    return f"{facts['bars_held']}, {known}{until}"
+
+
+def _spindles(facts: dict[str, Any]) -> str:
+    shares = {"main": facts["main_utilisation"], "sub": facts["sub_utilisation"]}
+    said = [f"{name} {100 * share:.0f} % of planned time" for name, share in shares.items() if share is not None]
+    return ", ".join(said) or "not measured"
+
+
+def _number(value: float | None, digits: int) -> str:
+    if value is None:
+        return DASH
+    # + 0.0 turns a rounded minus zero into zero.
+    return f"{round(value, digits) + 0.0:.{digits}f}"
+
+
+def shown(review: NightReview, machine: str | None) -> pl.DataFrame:
+    """Machines of the list: all, or the one chosen."""
+    return review.machines if machine is None else review.machines.filter(pl.col("machine") == machine)

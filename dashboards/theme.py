@@ -1,0 +1,169 @@
+"""Colours, shapes and the sheet's own look; and the one door through which text becomes markup.
+
+Colour never carries a meaning alone: every kind of span has its own height and place in the strip, every
+outcome of a bar change its own shape. Fills that stand out too little from the paper are outlined in ink.
+"""
+
+from dataclasses import dataclass
+from html import escape
+from typing import Final
+
+import streamlit as st
+
+ROW_PX: Final = 88
+"""Height of a machine's row, in the list and in the drawing beside it."""
+HEAD_PX: Final = 66
+"""Height of what stands above the first row in both."""
+
+# Okabe and Ito, Color Universal Design (2008): told apart by people with any common colour blindness.
+BLUE: Final = "#0072B2"
+SKY: Final = "#56B4E9"
+ORANGE: Final = "#E69F00"
+VERMILION: Final = "#D55E00"
+PURPLE: Final = "#CC79A7"
+
+
+@dataclass(frozen=True)
+class Look:
+    """One sheet of paper and what is printed on it.
+
+    Attributes
+    ----------
+    paper, ink, faint, rule : str
+        Background, text, secondary text, hairlines.
+    producing, reloading, setting, stopped, no_signal : str
+        Fills of the span kinds.
+    """
+
+    paper: str
+    ink: str
+    faint: str
+    rule: str
+    producing: str
+    reloading: str
+    setting: str
+    stopped: str
+    no_signal: str
+
+    def fill(self, kind: str) -> str:
+        """Fill of a span kind."""
+        return getattr(self, kind.replace(" ", "_"))
+
+
+LIGHT: Final = Look("#FCFBF8", "#1B1D1F", "#5B6066", "#C9C6BE", BLUE, ORANGE, PURPLE, VERMILION, "#6B7075")
+DARK: Final = Look("#15181B", "#ECEAE4", "#A6A9AD", "#3A3F44", SKY, ORANGE, PURPLE, VERMILION, "#9BA0A5")
+
+OUTLINED: Final = ("reloading", "setting")
+"""Kinds drawn with an outline of ink: their fills are too close to white paper."""
+
+
+def look() -> Look:
+    """The look of the theme the browser shows; light until it has said so."""
+    return DARK if st.context.theme.type == "dark" else LIGHT
+
+
+# --- contrast ------------------------------------------------------------------------------------
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of two colours, from 1 to 21.
+
+    Parameters
+    ----------
+    one, other : str
+        ``#RRGGBB``.
+
+    References
+    ----------
+    Web Content Accessibility Guidelines 2.1, "contrast ratio" and "relative luminance".
+
+    Examples
+    --------
+    >>> contrast("#000000", "#FFFFFF")
+    21.0
+    """
+    darker, lighter = sorted((_luminance(one), _luminance(other)))
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+def _luminance(colour: str) -> float:
+    red, green, blue = (_linear(int(colour[at : at + 2], 16) / 255) for at in (1, 3, 5))
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def _linear(channel: float) -> float:
+    return channel / 12.92 if channel <= 0.04045 else ((channel + 0.055) / 1.055) ** 2.4
+
+
+# --- markup --------------------------------------------------------------------------------------
+
+
+class Markup(str):
+    """Text that is markup already."""
+
+    __slots__ = ()
+
+
+def markup(template: str, **values: object) -> Markup:
+    """Put values into a template of ours; whatever is no `Markup` is escaped.
+
+    Examples
+    --------
+    >>> markup("<b>{name}</b>", name="<script>")
+    '<b>&lt;script&gt;</b>'
+    """
+    safe = {key: value if isinstance(value, Markup) else escape(str(value)) for key, value in values.items()}
+    return Markup(template.format(**safe))
+
+
+def joined(pieces: list[Markup]) -> Markup:
+    """Several pieces as one."""
+    return Markup("".join(pieces))
+
+
+def write(piece: Markup) -> None:
+    """Show markup on the page."""
+    st.html(piece)
+
+
+_RULES: Final = """<style>
+.block-container { padding: 0.9rem 1.6rem 2rem; max-width: 1500px; }
+[data-testid="stHeader"] { height: 0; min-height: 0; background: none; }
+[data-testid="stVerticalBlock"] { gap: 0.6rem; }
+.rl-night { font-size: 1.25rem; font-weight: 650; line-height: 1.2; }
+.rl-when { font-size: 0.87rem; opacity: 0.82; line-height: 1.35; margin-top: 2px; }
+.rl-lead { border-left: 6px solid currentColor; padding: 1px 0 3px 14px; }
+.rl-lead b { font-size: 1.95rem; font-weight: 720; letter-spacing: -0.01em; line-height: 1.15; }
+.rl-lead span { font-size: 1.2rem; margin-left: 0.6rem; }
+.rl-lead div { font-size: 0.87rem; opacity: 0.82; margin-top: 1px; }
+.rl-list { font-variant-numeric: tabular-nums; margin-right: 4px; }
+.rl-list a { color: inherit; text-underline-offset: 3px; text-decoration-thickness: 1px; }
+.rl-head, .rl-row { display: grid; grid-template-columns: 66px minmax(0, 1fr) 82px 64px; column-gap: 10px; }
+.rl-head { height: VARHEADpx; align-items: end; padding-bottom: 5px; font-size: 0.78rem; opacity: 0.82;
+  line-height: 1.2; box-sizing: border-box; }
+.rl-row { height: VARROWpx; border-top: 1px solid rgba(128, 128, 128, 0.45); padding-top: 6px; box-sizing: border-box;
+  overflow: hidden; line-height: 1.25; }
+.rl-name { font-size: 1.12rem; font-weight: 650; }
+.rl-name small { display: block; font-weight: 400; font-size: 0.78rem; opacity: 0.82; }
+.rl-what { font-size: 0.93rem; overflow-wrap: anywhere; max-height: 5em; overflow: hidden; }
+.rl-first .rl-name { font-size: 1.45rem; font-weight: 760; line-height: 1.05; }
+.rl-first .rl-what { font-weight: 600; }
+.rl-now { display: inline-block; border: 1.5px solid currentColor; padding: 0 5px; font-size: 0.78rem; font-weight: 650;
+  margin-right: 6px; white-space: nowrap; }
+.rl-number { text-align: right; font-size: 1.02rem; white-space: nowrap; }
+.rl-head .rl-number { font-size: 0.78rem; }
+.rl-number small { display: block; font-size: 0.78rem; opacity: 0.82; }
+.st-key-drawing { padding-right: 72px; box-sizing: border-box; }
+.rl-facts { display: grid; grid-template-columns: max-content minmax(0, 1fr); gap: 3px 18px; font-size: 0.95rem;
+  font-variant-numeric: tabular-nums; overflow-wrap: anywhere; }
+.rl-facts dt { opacity: 0.82; } .rl-facts dd { margin: 0; }
+.rl-section { font-size: 1.15rem; font-weight: 650; border-top: 2px solid currentColor; padding-top: 5px;
+  margin-top: 14px; }
+.rl-note { font-size: 0.87rem; opacity: 0.82; max-width: 95ch; }
+.rl-cautions { border-top: 1px solid rgba(128, 128, 128, 0.45); padding-top: 8px; margin-top: 20px; font-size: 0.82rem;
+  opacity: 0.85; max-width: 110ch; line-height: 1.4; }
+.rl-cautions p { margin: 0 0 4px; font-size: inherit; }
+@media (max-width: 640px) { .rl-head { height: auto; } .rl-row { height: auto; padding-bottom: 8px; } }
+</style>"""
+
+STYLE: Final = _RULES.replace("VARHEAD", str(HEAD_PX)).replace("VARROW", str(ROW_PX))
