@@ -25,6 +25,8 @@ from runlog.simulator.shop import FORMATS, PROFILES, format_of, machine_names, p
 from runlog.simulator.sitefile import site_toml
 
 DEFAULT_START = date(2026, 8, 10)
+_SAMPLE_START = date(2026, 10, 12)
+_SAMPLE_SEED = 10
 
 
 def simulate_frames(
@@ -104,7 +106,7 @@ def simulate(
     (to / "site.toml").write_text(site_toml(machines, formats, clocks_differ=noise > 0), encoding="utf-8")
     lathes = play(start, weeks, seed, machines, days)
     told(0.15)
-    _write_logs(logs, lathes, start, Style(formats, noise, seed, gzip), told)
+    _write_logs(logs, lathes, start, Style(formats, noise, seed, formats if gzip else ()), told)
     for name, frame in tables.truth(lathes).items():
         frame.write_parquet(facts / f"{name}.parquet")
     planted = [fault | {"at": hours.clock(fault["at"]).isoformat()} for one in lathes for fault in one.diary.planted]
@@ -115,12 +117,12 @@ def simulate(
 
 @dataclass(frozen=True)
 class Style:
-    """How logs are written."""
+    """How logs are written; files of the `packed` formats are gzipped."""
 
     formats: Sequence[str]
     noise: float
     seed: int
-    packed: bool
+    packed: Sequence[str]
 
 
 def _write_logs(folder: Path, lathes: list[Lathe], start: date, style: Style, told: Callable[[float], None]) -> None:
@@ -137,10 +139,35 @@ def _write_logs(folder: Path, lathes: list[Lathe], start: date, style: Style, to
             content = write.text_of(sheet, form)
             if style.noise > 0:
                 content = noisy.garbled(content, rng, style.noise, form)
-            write.put(folder, write.name_of(sheet, form), content, packed=style.packed)
+            write.put(folder, write.name_of(sheet, form), content, packed=form in style.packed)
         told(0.15 + 0.75 * (number + 1) / len(lathes))
     notes = [(at, one.diary.machine, item, value) for one in lathes for at, item, value in one.diary.notes]
     write.put(folder, "setup-notes.csv", write.notes_text(notes), packed=False)
+
+
+def sample_logs(to: Path) -> Path:
+    """Write the sample logs: two weeks of the shop in every format, always the same, without the truth.
+
+    They hold the night in which the clocks go back, a cycle that hangs for hours, an alarm flood, a night
+    without signal, and the machine that runs out of bars.
+
+    Parameters
+    ----------
+    to : Path
+        Folder for `site.toml` and `logs/`.
+
+    Returns
+    -------
+    Path
+        `to`.
+    """
+    logs = to / "logs"
+    logs.mkdir(parents=True, exist_ok=True)
+    (to / "site.toml").write_text(site_toml(6), encoding="utf-8")
+    lathes = play(_SAMPLE_START, 2, _SAMPLE_SEED, 6, None)
+    packed = ("csv long", "mtconnect streams")
+    _write_logs(logs, lathes, _SAMPLE_START, Style(FORMATS, 0, _SAMPLE_SEED, packed), lambda _: None)
+    return to
 
 
 def _always(lathes: list[Lathe]) -> list[dict[str, object]]:

@@ -1,4 +1,4 @@
-"""The truth of runs and shifts: sums over intersections of what was played out with the planned hours."""
+"""The truth of shifts: sums over intersections of what was played out with the planned hours."""
 
 from collections import defaultdict
 from collections.abc import Sequence
@@ -11,73 +11,13 @@ from runlog import schema
 from runlog.simulator import hours
 from runlog.simulator.diary import Diary, Times
 from runlog.simulator.hours import SECOND, Shift, Stretch
-from runlog.simulator.lathe import parts_per_bar
-from runlog.simulator.shop import JOBS, Job
-from runlog.simulator.truth import Row, Run, Truth, covered
+from runlog.simulator.plans import pri_s
+from runlog.simulator.shop import JOBS
+from runlog.simulator.truth import Row, Truth, covered
 
 Cell = tuple[int, str]
 """Number of the shift, and job."""
 Pairs = tuple[Times, Times]
-
-
-def pri_s(truth: Truth, job: Job) -> float:
-    """Standard time per part: the cycle and its share of a planned reload. [s]"""
-    reload_s = job.planned_reload_s or truth.kind.planned_reload_s
-    return job.cycle_s + reload_s / parts_per_bar(job, truth.kind, job.bar_mm)
-
-
-# --- unattended runs -------------------------------------------------------------------------------
-
-
-def run_rows(truth: Truth) -> list[Row]:
-    """Rows of `unattended_runs`."""
-    return [_run_row(truth, run) for run in truth.runs]
-
-
-def _run_row(truth: Truth, run: Run) -> Row:
-    job = JOBS[truth.job_at(run.start)]
-    planned, limit = _planned(truth, run, job)
-    ended = [reload for reload in truth.diary.reloads if run.start < (reload.end or 0) <= run.end]
-    return {
-        "machine": truth.diary.machine,
-        "window_start": run.window[0],
-        "start": run.start,
-        "planned_end": run.window[1],
-        "end": run.end,
-        "ended_by": run.ended_by,
-        "cause": run.stop.cause if run.stop and run.ended_by == "stop" else None,
-        "parts": sum(run.start < part.at <= run.end and not part.setting for part in truth.parts),
-        "reloads": len(ended),
-        "bars": sum(reload.outcome in ("clean", "slow", "retried") for reload in ended),
-        "planned_parts": planned,
-        "limit": limit,
-        "job": job.name,
-    }
-
-
-def _planned(truth: Truth, run: Run, job: Job) -> tuple[float, str]:
-    closed = [stretch for shift in truth.shifts for stretch in shift.closed]
-    planned_s = sum(b - a for a, b in hours.without([(run.start, run.window[1])], closed)) / SECOND
-    limits = {"time": planned_s / pri_s(truth, job), "bars": _bars_limit(truth, run, job)}
-    if job.order_quantity is not None:
-        made = sum(part.job == job.name and not part.setting and part.at <= run.start for part in truth.parts)
-        limits["order"] = float(max(0, job.order_quantity - made))
-    binding = min(limits, key=lambda name: limits[name])
-    return limits[binding], binding
-
-
-def _bars_limit(truth: Truth, run: Run, job: Job) -> float:
-    n = parts_per_bar(job, truth.kind, job.bar_mm)
-    noted = [(at, int(value)) for at, item, value in truth.notes if item == "BARS_LOADED" and at <= run.start]
-    bars = truth.kind.bars_held
-    if noted:
-        bars = max(0, noted[-1][1] - truth.loaded_since(noted[-1][0], run.start))
-    before = [reload.end or 0 for reload in truth.diary.reloads if (reload.end or 0) <= run.start]
-    left = max(0, n - sum(before[-1] < part.at <= run.start for part in truth.parts)) if before else 0
-    return float(bars * n + left)
-
-
-# --- shifts ----------------------------------------------------------------------------------------
 
 
 @dataclass
@@ -115,12 +55,20 @@ class Windows:
 
 
 class Accounts:
-    """Shift figures and losses of one machine."""
+    """Shift figures and losses of one machine.
 
-    def __init__(self, truth: Truth) -> None:
-        self.truth = truth
+    Parameters
+    ----------
+    truth : Truth
+        The machine.
+    since, now : int
+        First event and latest horizon of the whole shop: a shift still running counts up to `now`. [ms]
+    """
+
+    def __init__(self, truth: Truth, since: int, now: int) -> None:
+        self.truth, self.now = truth, now
         horizon = truth.horizon
-        self.shifts = [shift for shift in truth.shifts if shift.end > truth.start and shift.start < horizon]
+        self.shifts = [shift for shift in truth.shifts if shift.end > since and shift.start < now]
         stretches = [(n, piece) for n, shift in enumerate(self.shifts) for piece in self._planned(shift)]
         self.plan = self._by_job(stretches)
         rest = hours.without([(truth.start, horizon)], [piece for _, piece in stretches])
@@ -128,13 +76,14 @@ class Accounts:
 
     def _planned(self, shift: Shift) -> list[Stretch]:
         holes = [*shift.closed, *(shift.breaks if self.truth.kind.stops_for_breaks else ())]
-        return hours.without([(shift.start, min(shift.end, self.truth.horizon))], holes)
+        return hours.without([(shift.start, min(shift.end, self.now))], holes)
 
     def _of_shifts(self, piece: Stretch) -> list[tuple[int, Stretch]]:
-        """An unplanned stretch belongs to the latest shift begun before it."""
+        """An unplanned stretch belongs to the latest shift begun before it; before the first, to none."""
         starts = [shift.start for shift in self.shifts]
         edges = [piece[0], *(at for at in starts if piece[0] < at < piece[1]), piece[1]]
-        return [(max(0, int(np.searchsorted(starts, a, "right")) - 1), (a, b)) for a, b in pairwise(edges)]
+        numbered = ((int(np.searchsorted(starts, a, "right")) - 1, (a, b)) for a, b in pairwise(edges))
+        return [(number, part) for number, part in numbered if number >= 0]
 
     def _by_job(self, stretches: list[tuple[int, Stretch]]) -> Windows:
         jobs = self.truth.diary.jobs
@@ -166,11 +115,11 @@ class Accounts:
     def _row(self, cell: Cell, columns: dict[str, dict[Cell, float]]) -> Row:
         shift, job = self.shifts[cell[0]], JOBS[cell[1]]
         row: Row = {name: values.get(cell, 0) for name, values in columns.items()}
-        # What no span tells of: planned time before the first event.
+        # What no span tells of: planned time before the first event or past the horizon.
         told = sum(
             row[name] for name in ("producing_s", "reload_s", "setting_s", "stopped_s", "minor_stops_s", "no_signal_s")
         )
-        row["no_signal_s"] += row["pbt_s"] - told
+        row["no_signal_s"] += round(row["pbt_s"] - told, 6)
         row["reload_overrun_s"] = row["reload_s"] - row["reload_planned_s"]
         row["apt_s"] = row["producing_s"] + row["reload_planned_s"]
         for spindle, told_of in self._measured().items():

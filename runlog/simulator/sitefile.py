@@ -33,7 +33,6 @@ WORDS = {
     "END_OF_BAR": {"1": "YES", "0": "NO"},
 }
 """The shop's own words in its CSV files."""
-OUTER_KEYS = {"csv wide": "wide", "csv long": "long"}
 EXTENSIONS = {"csv long": "csv", "csv wide": "csv", "adapter lines": "txt", "mtconnect streams": "xml"}
 
 _HEAD = f"""# Invented shop: every name and number in it is made up.
@@ -163,9 +162,15 @@ def _notes_source(names: Sequence[str]) -> str:
         "[source.machines]",
         *[f'{name} = "{name}"' for name in names],
         "[source.keys]",
-        *[f'{item.lower()} = {{ item = "{item}", component = "feeder" }}' for item in NOTE_ITEMS],
+        *[_note_key(item) for item in NOTE_ITEMS],
     ]
     return "\n".join(lines) + "\n"
+
+
+def _note_key(item: str) -> str:
+    # Filled again with as many bars as the last time is news.
+    discrete = ", discrete = true" if item == "BARS_LOADED" else ""
+    return f'{item.lower()} = {{ item = "{item}", component = "feeder"{discrete} }}'
 
 
 def _job(job: Job) -> str:

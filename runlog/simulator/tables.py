@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from runlog import schema
-from runlog.simulator import accounts, hours
+from runlog.simulator import accounts, hours, plans, stock
 from runlog.simulator.diary import Diary
 from runlog.simulator.hours import HOUR
 from runlog.simulator.lathe import Lathe
@@ -104,7 +104,7 @@ def _conform(rows: pl.LazyFrame) -> pl.DataFrame:
         at=at,
         stamped=at,
         number=pl.when(pl.col("item") != "BAR_LOT").then(pl.col("text").cast(pl.Float64, strict=False)),
-        discrete=pl.lit(False),
+        discrete=pl.col("item") == "BARS_LOADED",
         head=pl.lit(False),
         nth=pl.lit(0),
         body_start=at.min(),
@@ -133,13 +133,15 @@ def truth(lathes: list[Lathe]) -> dict[str, pl.DataFrame]:
         "spans": [row for one in known for row in one.span_rows()],
         "parts": [row for one in known for row in one.part_rows()],
         "reloads": [row for one in known for row in one.reload_rows()],
-        "bars": [row for one in known for row in one.bar_rows()],
+        "bars": [row for one in known for row in stock.bar_rows(one)],
         "stops": [row for one in known for row in one.stop_rows()],
         "alarms": [row for one in known for row in one.alarm_rows()],
-        "unattended_runs": [row for one in known for row in accounts.run_rows(one)],
+        "unattended_runs": [row for one in known for row in plans.run_rows(one)],
         "changeovers": [row for one in known for row in one.changeover_rows()],
     }
-    shifts = [accounts.Accounts(one) for one in known]
+    since, now = min(one.start for one in known), max(one.horizon for one in known)
+    shifts = [accounts.Accounts(one, since, now) for one in known]
     rows["shift_figures"] = [row for one in shifts for row in one.figure_rows()]
+    rows["shift_plans"] = [row for one in shifts for row in plans.plan_rows(one.truth, one.shifts)]
     rows["shift_losses"] = [row for one in shifts for row in one.loss_rows()]
     return {name: frame(content, schema.TABLES[name]) for name, content in rows.items()}

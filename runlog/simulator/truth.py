@@ -13,10 +13,9 @@ import polars as pl
 
 from runlog import schema
 from runlog.simulator import hours
-from runlog.simulator.diary import Bar, Diary, Reload, Stop
-from runlog.simulator.hours import HOUR, MINUTE, SECOND, Shift, Stretch
-from runlog.simulator.lathe import parts_per_bar
-from runlog.simulator.shop import ALARMS, JOBS, RANK, SIGNALS, Job, Profile
+from runlog.simulator.diary import Diary, Reload, Stop
+from runlog.simulator.hours import HOUR, SECOND, Shift, Stretch
+from runlog.simulator.shop import ALARMS, JOBS, NOTE_ITEMS, RANK, SIGNALS, Job, Profile
 
 MINOR_MS = 300 * SECOND
 VISIT_MS = 900 * SECOND
@@ -91,9 +90,15 @@ class Truth:
         self.visits = hours.joined([(at, at + VISIT_MS) for at in sorted(diary.evidence)])
         planned = [(shift.start, shift.end) for shift in shifts if shift.attended]
         self.attended = hours.joined(self.visits + planned)
-        self.notes = sorted(diary.notes)
+        self.notes = {
+            item: [(at, value) for at, name, value in sorted(diary.notes) if name == item] for item in NOTE_ITEMS
+        }
+        came_in = [one.end or 0 for one in diary.reloads if one.outcome in ("clean", "slow", "retried")]
+        self._came_in = np.array(sorted(came_in), float)
         self.spans = self._spans()
+        self._starts = np.array([span.start for span in self.spans])
         self.parts = self._parts()
+        self.counted = np.array([part.at for part in self.parts])
         self.runs = self._runs()
 
     # --- what holds when -------------------------------------------------------------------------
@@ -132,14 +137,20 @@ class Truth:
         """Program selected."""
         return _last(self.diary.programs, at)[1]
 
+    def made_between(self, after: float, until: float) -> list[Count]:
+        """Parts counted after one instant and up to another."""
+        first, last = np.searchsorted(self.counted, [after, until], "right")
+        return self.parts[int(first) : int(last)]
+
     def noted(self, item: str, at: float) -> str | None:
         """What was last noted."""
-        values = [value for when, name, value in self.notes if name == item and when <= at]
-        return values[-1] if values else None
+        told = self.notes[item]
+        return _last(told, at)[1] if told and told[0][0] <= at else None
 
     def run_at(self, at: float) -> Run | None:
         """The unattended run an instant lies in."""
-        return next((run for run in self.runs if run.start <= at < run.end), None)
+        run = _last([(run.start, run) for run in self.runs], at)[1] if self.runs else None
+        return run if run is not None and run.start <= at < run.end else None
 
     def end_of(self, stop: Stop) -> int:
         """End of a stop, the horizon while it stands."""
@@ -177,18 +188,19 @@ class Truth:
 
     def _run(self, window: Stretch, stretch: Stretch) -> Run | None:
         a, b = stretch[0], min(stretch[1], self.horizon)
-        inside = [span for span in self.spans if span.start < b and span.end > a]
+        first, last = np.searchsorted(self._starts, a, "right") - 1, np.searchsorted(self._starts, b)
+        inside = self.spans[max(0, int(first)) : int(last)]
         busy = [span for span in inside if span.kind in ("producing", "reloading")]
         if not busy:
             return None
         start = max(a, busy[0].start)
         ended_by = "window" if stretch[1] == window[1] else "visit"
-        last = inside[-1]
-        if last.kind == "stopped" and last.stop is not None:
+        then = inside[-1]
+        if then.kind == "stopped" and then.stop is not None:
             words = {"count reached": "order complete", "magazine empty": "out of bars"}
-            return Run(window, start, last.stop.start, words.get(last.stop.cause, "stop"), last.stop)
-        if last.kind == "no signal" and last.end - last.start >= MINOR_MS:
-            return Run(window, start, last.start, "no signal", None)
+            return Run(window, start, then.stop.start, words.get(then.stop.cause, "stop"), then.stop)
+        if then.kind == "no signal" and then.end - then.start >= MINOR_MS:
+            return Run(window, start, then.start, "no signal", None)
         return Run(window, start, b, ended_by, None)
 
     # --- tables ----------------------------------------------------------------------------------
@@ -212,7 +224,7 @@ class Truth:
 
     def part_rows(self) -> list[Row]:
         """Rows of `parts`; the cycle is the time since the part before, stopped and reloading time out."""
-        at = np.array([part.at for part in self.parts])
+        at = self.counted
         idle = [span for span in self.spans if span.kind in ("stopped", "reloading")]
         lost = covered(np.array([s.start for s in idle]), np.array([s.end for s in idle]), at)
         cycles = [None, *((np.diff(at) - np.diff(lost)) / SECOND)]
@@ -267,13 +279,11 @@ class Truth:
 
     def loaded_since(self, noted_at: float, until: float) -> int:
         """Bars that came in by a clean, slow or retried reload."""
-        return sum(
-            reload.outcome in ("clean", "slow", "retried") and noted_at < (reload.end or 0) <= until
-            for reload in self.diary.reloads
-        )
+        before, upto = np.searchsorted(self._came_in, [noted_at, until], "right")
+        return int(upto - before)
 
     def _bar_position(self, reload: Reload) -> int | None:
-        noted = [at for at, item, _ in self.notes if item == "BARS_LOADED" and at <= reload.start]
+        noted = [at for at, _ in self.notes["BARS_LOADED"] if at <= reload.start]
         return self.loaded_since(noted[-1], reload.start) + 1 if noted else None
 
     def stop_rows(self) -> list[Row]:
@@ -336,53 +346,6 @@ class Truth:
             for one in self.diary.changeovers
         ]
 
-    def bar_rows(self) -> list[Row]:
-        """Rows of `bars`."""
-        at = np.array([part.at for part in self.parts])
-        return [self._bar_row(bar, at) for bar in self.diary.bars]
-
-    def _bar_row(self, bar: Bar, at: np.ndarray) -> Row:
-        first = int(np.searchsorted(at, bar.loaded_at, "right"))
-        last = len(at) if bar.finished_at is None else int(np.searchsorted(at, bar.finished_at, "right"))
-        parts = self.parts[first:last]
-        job = JOBS[parts[0].job if parts else bar.job]
-        planned = parts_per_bar(job, self.kind, job.bar_mm)
-        planned_remnant = job.bar_mm - job.top_cut_mm - planned * job.pitch_mm
-        loaded = bar.loaded_mm if bar.loaded_mm is not None else job.bar_mm
-        used = job.top_cut_mm + sum(JOBS[part.job].pitch_mm for part in parts)
-        remnant, basis, unaccounted, flag = None, None, None, None
-        if bar.end_unknown:
-            flag = "end unknown"
-        elif bar.finished_at is not None:
-            measured = bar.remnant_mm is not None
-            remnant, basis = (bar.remnant_mm, "measured") if measured else (loaded - used, "inferred")
-            if measured and bar.remnant_mm is not None:
-                unaccounted = loaded - used - bar.remnant_mm
-                flag = "unaccounted stock" if abs(unaccounted) >= job.pitch_mm / 2 else None
-            elif len(parts) < planned:
-                flag = "fewer parts than planned"
-        kg = None if remnant is None else remnant * job.kg_per_mm
-        return {
-            "machine": self.diary.machine,
-            "loaded_at": bar.loaded_at,
-            "finished_at": bar.finished_at,
-            "job": job.name,
-            "parts": len(parts),
-            "good_parts": sum(bool(part.good) for part in parts) if self.kind.quality else None,
-            "loaded_mm": loaded,
-            "loaded_basis": "planned" if bar.loaded_mm is None else "measured",
-            "used_mm": used,
-            "remnant_mm": remnant,
-            "remnant_basis": basis,
-            "unaccounted_mm": unaccounted,
-            "planned_parts": planned,
-            "planned_remnant_mm": planned_remnant,
-            "remnant_kg": kg,
-            "planned_remnant_kg": planned_remnant * job.kg_per_mm,
-            "remnant_cost": None if kg is None else kg * job.price,
-            "flag": flag,
-        }
-
 
 def _last(told: list[Any], at: float) -> Any:
     """The last of what was told up to an instant; the first before anything was."""
@@ -425,6 +388,3 @@ def frame(rows: list[Row], table: schema.Table) -> pl.DataFrame:
         else:
             series.append(pl.Series(name, columns[name], column.dtype, strict=False))
     return pl.DataFrame(series)
-
-
-__all__ = ["MINUTE", "Count", "Row", "Run", "Span", "Truth", "covered", "frame"]
