@@ -15,6 +15,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Final
 
+from runlog import __version__
 from runlog.bundled import sample_logs
 from runlog.errors import RunlogError
 from runlog.pipeline import IngestReport, Step, ingest
@@ -70,15 +71,13 @@ def make(folder: Path, weeks: int = WEEKS, progress: Callable[[int, int, str], N
         The folder holds something else, or cannot be written.
     """
     told = progress or (lambda done, total, doing: None)
-    _claim(folder)
+    _claim(folder, weeks)
     sample, logs, site = sample_logs(), folder / "logs", folder / "site.toml"
     shutil.copytree(sample, logs / "sample", dirs_exist_ok=True, ignore=shutil.ignore_patterns("site.toml"))
     shutil.copyfile(sample / "site.toml", site)
     if weeks:
         told(0, 100, f"inventing {weeks} weeks of history")
         _history(logs / "history", _first_day(sample), weeks, len(load_site(site).machines), told)
-    else:
-        shutil.rmtree(logs / "history", ignore_errors=True)
 
     def step(now: Step) -> None:
         told(now.done, now.total, "deriving facts" if now.done == now.total else f"reading {now.path.name}")
@@ -88,15 +87,18 @@ def make(folder: Path, weeks: int = WEEKS, progress: Callable[[int, int, str], N
     return Demo(site, store, logs, report)
 
 
-def _claim(folder: Path) -> None:
-    """Take an empty folder, or one that a demonstration took before."""
+def _claim(folder: Path, weeks: int) -> None:
+    """Take an empty folder, or one of a demonstration; one made otherwise than asked for now is begun anew."""
+    mark = folder / _MARK
+    made = f"Made by `runlog demo` of version {__version__}, {weeks} weeks of history: invented, to be thrown away.\n"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        if any(folder.iterdir()) and not (folder / _MARK).is_file():
+        if any(folder.iterdir()) and not mark.is_file():
             raise RunlogError(f"{folder}: holds something else, an empty folder expected; --to names another")
-        (folder / _MARK).write_text(
-            "Made by `runlog demo`: invented data, to be thrown away at will.\n", encoding="utf-8"
-        )
+        if mark.is_file() and mark.read_text(encoding="utf-8") != made:
+            for old in ("logs", "store"):
+                shutil.rmtree(folder / old, ignore_errors=True)
+        mark.write_text(made, encoding="utf-8")
     except OSError as error:
         raise RunlogError(f"{folder}: cannot be written: {error.strerror}") from None
 

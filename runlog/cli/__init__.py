@@ -11,11 +11,11 @@ common      options, consoles and progress bars that they share
 import io
 import os
 import sys
-from importlib import metadata
 from typing import Annotated, Final, NoReturn
 
 import typer
 
+from runlog import __version__
 from runlog.cli import dashboard, logs, night, shop, site
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
@@ -45,7 +45,7 @@ app.add_typer(site.app, name="site")
 
 def _version(asked: bool) -> None:
     if asked:
-        typer.echo(f"runlog {metadata.version('runlog')}")
+        typer.echo(f"runlog {__version__}")
         raise typer.Exit
 
 

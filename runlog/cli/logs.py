@@ -9,10 +9,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from runlog import export as exporting
 from runlog import pipeline
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, bar, busy, console
 from runlog.errors import RunlogError
+from runlog.export import export as write
 from runlog.pipeline import IngestReport
 from runlog.report.writing import plain
 from runlog.schema import TABLES
@@ -49,7 +49,7 @@ def export(
 ) -> None:
     """Write a table of the store to a file; times are in UTC, with their zone."""
     with busy(f"writing {to}"):
-        exporting.export(_frame(table, Store(store)), to)
+        write(_frame(table, Store(store)), to)
     console().print(Text(f"{table} written to {plain(to)}"))
 
 

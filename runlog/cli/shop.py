@@ -66,7 +66,7 @@ def demo(
     shown.print()
     took = time.monotonic() - began
     shown.print(Text(f"An invented shop, in {plain(to)}: {_counts(made)}, in {took:.0f} s."))
-    places = f"--site {plain(made.site)} --store {plain(made.store)}"
+    places = f'--site "{plain(made.site)}" --store "{plain(made.store)}"'
     if no_browser:
         shown.print(Text(f"Dashboard: runlog dashboard {places}"), soft_wrap=True)
         return
