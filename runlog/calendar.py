@@ -140,9 +140,7 @@ def _closure_instant(site: Site, value: datetime | date) -> datetime:
     return (value if value.tzinfo else value.replace(tzinfo=site.zone)).astimezone(UTC)
 
 
-def _less(
-    start: datetime, end: datetime, off: list[tuple[datetime, datetime]]
-) -> Iterator[tuple[datetime, datetime]]:
+def _less(start: datetime, end: datetime, off: list[tuple[datetime, datetime]]) -> Iterator[tuple[datetime, datetime]]:
     for off_start, off_end in off:
         if off_end <= start or off_start >= end:
             continue
