@@ -32,7 +32,9 @@ def ending(zone: str) -> pl.Expr:
     )
     ended = pl.col("ended_by")
     return (
-        pl.when(ended == "not started")
+        pl.when((ended == "not started") & (pl.col("coverage") == 0))
+        .then(pl.lit("nothing in the log"))
+        .when(ended == "not started")
         .then(pl.lit("not started"))
         .when(ended == "stop")
         .then(pl.format("stopped at {}: {}{}{}", at, cause, told, more))
