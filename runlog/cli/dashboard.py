@@ -1,6 +1,7 @@
 """`runlog dashboard`: Streamlit on this computer only, as a process of its own."""
 
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -27,7 +28,9 @@ def dashboard(
     ] = None,
     site: SiteFile = SITE_FILE,
     store: StoreFolder = STORE_FOLDER,
-    no_browser: Annotated[bool, typer.Option("--no-browser", help="Serve the pages, open no browser.")] = False,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", envvar="RUNLOG_NO_BROWSER", help="Serve the pages, open no browser.")
+    ] = False,
 ) -> None:
     """Show the pages on 127.0.0.1 until Ctrl+C."""
     serve(site, store, port, browser=not no_browser)
@@ -44,11 +47,13 @@ def serve(site: Path, store: Path, port: int | None, *, browser: bool) -> None:
     port = _free_port(port)
     url = f"http://{HOST}:{port}"
     places = {"RUNLOG_SITE": str(site.absolute()), "RUNLOG_STORE": str(store.absolute())}
+    # A service manager stops us by SIGTERM, which must not leave Streamlit behind.
+    signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
     process = subprocess.Popen(command(port), env=os.environ | places)
     try:
         with busy("starting the dashboard"):
             _wait_for(process, port)
-        console().print(f"Dashboard: {url}    (Ctrl+C stops it)")
+        print(f"Dashboard: {url}    (Ctrl+C stops it)", flush=True)
         if browser:
             webbrowser.open(url)
         process.wait()

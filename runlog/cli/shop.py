@@ -50,7 +50,10 @@ def simulate(
 def demo(
     to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Folder of the demonstration.")] = DEMO_FOLDER,
     no_browser: Annotated[
-        bool, typer.Option("--no-browser", help="Say how to open the dashboard instead of opening it.")
+        bool,
+        typer.Option(
+            "--no-browser", envvar="RUNLOG_NO_BROWSER", help="Say how to open the dashboard instead of opening it."
+        ),
     ] = False,
     weeks: Annotated[
         int, typer.Option("--weeks", min=0, max=520, help="Invented history before the sample logs.")

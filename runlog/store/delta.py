@@ -9,7 +9,7 @@ import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Final, Literal
+from typing import Any, Final, Literal
 from urllib.parse import unquote
 
 import polars as pl
@@ -43,10 +43,28 @@ def _is_commit(name: str) -> bool:
     return len(name) == 25 and name.endswith(".json") and name[:20].isdigit()
 
 
+class _Table(DeltaTable):
+    """A table whose files polars finds also in a folder with a blank, an umlaut or a `%` in its name.
+
+    deltalake gives local paths with the folder's name percent-encoded, polars takes them as they stand. Below the
+    folder the encoding is right: the folders of partitions are named so.
+    """
+
+    def file_uris(self, *args: Any, **options: Any) -> list[str]:
+        """Full paths of the table's files."""
+        encoded = self.table_uri.removeprefix("file://").rstrip("/")
+        if encoded[2:3] == ":":  # "/C:/store", but the files are "C:/store/..."
+            encoded = encoded[1:]
+        return [
+            unquote(encoded) + file.removeprefix(encoded) if file.startswith(encoded) else file
+            for file in super().file_uris(*args, **options)
+        ]
+
+
 def opened(path: Path, version: int | None = None) -> DeltaTable:
     """Open a table at its newest version, or at the one asked for."""
     with told(path):
-        return DeltaTable(path, version=version)
+        return _Table(path, version=version)
 
 
 def load_of(table: DeltaTable) -> int:
