@@ -50,9 +50,15 @@ class Table:
         """Column names and types, in order."""
         return pl.Schema({name: column.dtype for name, column in self.columns.items()})
 
-    def conform(self, frame: pl.LazyFrame) -> pl.LazyFrame:
-        """Select this table's columns in order and cast them to its types; a missing one is an error."""
-        return frame.select(pl.col(name).cast(column.dtype) for name, column in self.columns.items())
+    def conform(self, frame: pl.LazyFrame, keep: tuple[str, ...] = ()) -> pl.LazyFrame:
+        """Select this table's columns in order and cast them to its types; a missing one is an error.
+
+        Columns named in `keep` stay of the type they have: the machine's name is a small whole number while
+        facts are being derived.
+        """
+        return frame.select(
+            pl.col(name) if name in keep else pl.col(name).cast(column.dtype) for name, column in self.columns.items()
+        )
 
     def empty(self) -> pl.LazyFrame:
         """No rows, every column."""

@@ -15,9 +15,9 @@ import polars as pl
 from runlog.derive import alarms, bars, changeovers, hung, parts, reloads, runs, shift_figures, spans, spindles, stops
 from runlog.derive import observations as obs
 from runlog.derive.context import Context, context
-from runlog.derive.frames import BY, inside, merged, tiles
+from runlog.derive.frames import BY, held, inside, merged, tiles
 from runlog.derive.frames import edges as edges_of
-from runlog.schema import FACT_TABLES
+from runlog.schema import FACT_TABLES, TABLES
 from runlog.site import Site
 
 __all__ = ["derive"]
@@ -39,41 +39,43 @@ def derive(events: pl.LazyFrame, site: Site) -> dict[str, pl.LazyFrame]:
     dict of str to LazyFrame
         One frame a fact table, by its name; empty ones without events.
     """
-    lives = _held(obs.life(events))
+    lives = held(obs.life(events))
     span = lives.select(pl.col("first").min(), pl.col("horizon").max()).collect().row(0)
     if span[0] is None:
         return {table.name: table.empty() for table in FACT_TABLES}
     named = [machine.name for machine in site.machines]
     known = lives.select(BY).collect()[BY].to_list()
     ctx = context(site, [*named, *(name for name in known if name not in named)], *span)
-    return _facts(events, lives, ctx)
+    keyed = pl.col(BY).cast(ctx.key)
+    return _facts(events.with_columns(keyed), held(lives.with_columns(keyed)), ctx)
 
 
 def _facts(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> dict[str, pl.LazyFrame]:
-    observed = _held(obs.observations(events, ctx))
-    state = _held(obs.states(observed, ctx))
-    starts = _held(obs.cycle_starts(observed, ctx))
-    seen = _held(obs.evidence(observed, ctx))
-    visited = _held(obs.visits(seen, ctx))
-    present = _held(_present(visited, lives, ctx))
+    observed = held(obs.observations(events, ctx))
+    state = held(obs.states(observed, ctx))
+    starts = held(obs.cycle_starts(observed, ctx))
+    seen = held(obs.evidence(observed, ctx))
+    visited = held(obs.visits(seen, ctx))
+    present = held(_present(visited, lives, ctx))
 
-    running = _held(parts.running(state, lives))
-    lost = _held(parts.unavailable(state, lives))
-    counted = _held(parts.counts(observed, state, lives, ctx))
-    made = _held(parts.with_quality(parts.placed(counted, running, lost), observed))
-    changed = _held(changeovers.changeovers(made, observed, state, seen, ctx))
-    setting = _held(changeovers.setting_of(changed))
-    made = _held(changeovers.mark_setting(made, setting))
+    running = held(parts.running(state, lives))
+    lost = held(parts.unavailable(state, lives))
+    counted = held(parts.counts(observed, state, lives, ctx))
+    made = held(parts.with_quality(parts.placed(counted, running, lost), observed))
+    changed = held(changeovers.changeovers(made, observed, state, seen, ctx))
+    setting = held(changeovers.setting_of(changed))
+    made = held(changeovers.mark_setting(made, setting))
 
-    alarm = _held(alarms.alarms(observed, ctx))
-    reloaded = _held(reloads.reloads(observed, state, counted, alarm, seen, starts, setting, lives, ctx))
-    standard = _held(hung.standard_cycles(made, running, reloaded, ctx))
-    cut = _held(spans.pieces(state, reloaded, counted, starts, seen, setting, present, standard, lives, ctx))
-    stopped = _held(stops.stops(cut, alarm, reloaded, observed, made, standard, lives, ctx))
+    alarm = held(alarms.alarms(observed, ctx))
+    reloaded = held(reloads.reloads(observed, state, counted, alarm, seen, starts, setting, lives, ctx))
+    standard = held(hung.standard_cycles(made, running, reloaded, ctx))
+    cut = held(spans.pieces(state, reloaded, counted, starts, seen, setting, present, standard, lives, ctx))
+    stopped = held(stops.stops(cut, alarm, reloaded, observed, made, standard, lives, ctx))
 
-    filled = _held(runs.fillings(observed))
-    unattended = _held(runs.unattended_runs(cut, stopped, visited, made, reloaded, filled, lives, ctx))
-    shifted = _held(shift_figures.cut_to_shifts(cut, stopped, reloaded, lives, ctx))
+    filled = held(runs.fillings(observed))
+    brought = held(bars.brought(reloaded, starts))
+    unattended = held(runs.unattended_runs(cut, stopped, visited, made, reloaded, brought, filled, lives, ctx))
+    shifted = held(shift_figures.cut_to_shifts(cut, stopped, reloaded, lives, ctx))
     turns = spindles.turning(observed, state, ctx)
     idle = cut.filter(pl.col("kind").is_in(["stopped", "reloading"]))
     facts = {
@@ -87,14 +89,9 @@ def _facts(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> dict[str,
         "changeovers": changed,
         "shift_figures": shift_figures.shift_figures(shifted, made, reloaded, stopped, turns, ctx),
         "shift_losses": shift_figures.shift_losses(shifted, stopped, ctx),
-        "shift_plans": shift_figures.shift_plans(cut, filled, reloaded, made, ctx),
+        "shift_plans": shift_figures.shift_plans(cut, filled, reloaded, brought, made, ctx),
     }
-    return {name: _held(frame) for name, frame in facts.items()}
-
-
-def _held(frame: pl.LazyFrame) -> pl.LazyFrame:
-    """Compute once what several steps read."""
-    return frame.collect().lazy()
+    return {name: held(TABLES[name].conform(frame)) for name, frame in facts.items()}
 
 
 def _present(visited: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:

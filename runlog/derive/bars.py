@@ -61,6 +61,11 @@ def _bounds(reloaded: pl.LazyFrame, starts: pl.LazyFrame) -> pl.LazyFrame:
     )
 
 
+def brought(reloaded: pl.LazyFrame, starts: pl.LazyFrame) -> pl.LazyFrame:
+    """Instants at which a bar came into the spindle, by the feeder or by hand: machine, bar_at, bar_done (null: in it still)."""
+    return _bounds(reloaded, starts).select(BY, bar_at="loaded_at", bar_done="finished_at")
+
+
 def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame) -> pl.LazyFrame:
     """Parts made of each bar: those counted after its reload began, up to the next one's start."""
     own = last_before(

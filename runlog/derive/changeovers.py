@@ -49,13 +49,14 @@ def changeovers(
     both = first_after(seen_next, programs.select(BY, set_at="at"), at="start", right="set_at", strict=True)
     setting_start = pl.min_horizontal("seen_at", "set_at", "end")
     return CHANGEOVERS.conform(
-        both.with_columns(setting_start=setting_start)
+        keep=(BY,),
+        frame=both.with_columns(setting_start=setting_start)
         .with_columns(
             waiting_s=seconds(pl.col("setting_start") - pl.col("start")),
             working_s=seconds(pl.col("end") - pl.col("setting_start")),
         )
         .pipe(_what_changed, ctx)
-        .sort(BY, "start")
+        .sort(BY, "start"),
     )
 
 

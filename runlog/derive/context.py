@@ -60,6 +60,11 @@ PLANS = pl.Schema(
 """One row a machine and job, `no job` included (its lengths and cycle null)."""
 
 
+def machine_key(machines: list[str]) -> pl.Enum:
+    """The type of the `machine` column within derivation: a small whole number that sorts as the names do."""
+    return pl.Enum(sorted(machines))
+
+
 @dataclass(frozen=True)
 class Context:
     """Everything of the site file that derivation needs, for the machines of one log.
@@ -67,6 +72,10 @@ class Context:
     Attributes
     ----------
     site : Site
+    machines : list of str
+        Names, those of the site first.
+    key : Enum
+        Type of the machine column in every frame of derivation.
     limits : LazyFrame
         LIMITS.
     programs : LazyFrame
@@ -83,6 +92,7 @@ class Context:
 
     site: Site
     machines: list[str]
+    key: pl.Enum
     limits: pl.LazyFrame
     programs: pl.LazyFrame
     plans: pl.LazyFrame
@@ -93,18 +103,23 @@ class Context:
 
 def context(site: Site, machines: list[str], first: datetime, last: datetime) -> Context:
     """Gather the context for some machines and the stretch of time their log covers."""
+    key = machine_key(machines)
+    keyed = pl.col("machine").cast(key)
+    limits = pl.LazyFrame([_limits(site, name) for name in machines], schema=LIMITS, orient="row")
+    plans = pl.LazyFrame([row for name in machines for row in _plans(site, name)], schema=PLANS, orient="row")
     return Context(
         site=site,
         machines=machines,
-        limits=pl.LazyFrame([_limits(site, name) for name in machines], schema=LIMITS, orient="row"),
+        key=key,
+        limits=limits.with_columns(keyed),
         programs=pl.LazyFrame(
             [(program, job.name) for job in site.jobs for program in job.programs],
             schema=PROGRAMS,
             orient="row",
         ),
-        plans=pl.LazyFrame([row for name in machines for row in _plans(site, name)], schema=PLANS, orient="row"),
+        plans=plans.with_columns(keyed),
         shifts=calendar.shifts(site, first, last).lazy(),
-        planned=calendar.planned(site, machines, first, last).lazy(),
+        planned=calendar.planned(site, machines, first, last).lazy().with_columns(keyed),
         unattended=calendar.unattended(site, first, last).lazy(),
     )
 

@@ -6,8 +6,6 @@ gives LazyFrames with a `machine` column.
 
 import polars as pl
 
-from runlog.schema import INSTANT, TEXT
-
 BY = "machine"
 
 
@@ -127,9 +125,9 @@ def duration(seconds_column: pl.Expr) -> pl.Expr:
     return (seconds_column * 1e6).round().cast(pl.Int64).cast(pl.Duration("us"))
 
 
-def no_instants() -> pl.LazyFrame:
-    """An empty frame of boundaries."""
-    return pl.LazyFrame(schema={BY: TEXT, "at": INSTANT})
+def held(frame: pl.LazyFrame) -> pl.LazyFrame:
+    """Compute now what several later steps read, so that none of them computes it again."""
+    return frame.collect().lazy()
 
 
 class RunningClock:
@@ -143,7 +141,7 @@ class RunningClock:
 
     def __init__(self, intervals: pl.LazyFrame) -> None:
         length = (pl.col("end") - pl.col("start")).dt.total_microseconds()
-        self._ticks = (
+        self._ticks = held(
             intervals.select(BY, "start", "end")
             .filter(pl.col("end") > pl.col("start"))
             .sort(BY, "start")
@@ -153,8 +151,6 @@ class RunningClock:
                 _upto=pl.col("end"),
                 _before=(length.cum_sum().over(BY) - length),
             )
-            .collect()
-            .lazy()
         )
 
     def read(self, left: pl.LazyFrame, at: str, name: str) -> pl.LazyFrame:

@@ -11,7 +11,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, RunningClock, covering, edges, inside, last_before, tiles
+from runlog.derive.frames import BY, RunningClock, covering, edges, held, inside, last_before, tiles
 from runlog.derive.observations import RUNNING
 from runlog.derive.parts import no_signal
 
@@ -98,7 +98,7 @@ def with_standard(rows: pl.LazyFrame, standard: pl.LazyFrame, ctx: Context, at: 
 
 
 def hung_cycles(
-    held: pl.LazyFrame,
+    whole: pl.LazyFrame,
     reloaded: pl.LazyFrame,
     counted: pl.LazyFrame,
     seen: pl.LazyFrame,
@@ -110,7 +110,7 @@ def hung_cycles(
     Time counts from the latest of a part, the start of the ACTIVE stretch, the end of a reload and attended
     evidence; time in reloading and without signal is left out of the count.
     """
-    stretches = _active_stretches(held)
+    stretches = held(_active_stretches(whole))
     signs = pl.concat(
         [
             stretches.select(BY, at="start"),
@@ -119,16 +119,16 @@ def hung_cycles(
             seen.select(BY, "at"),
         ]
     ).unique()
-    waits = (
+    waits = held(
         covering(signs, stretches, pl.col("end").alias("stretch_end"), at="at")
         .filter(pl.col("stretch_end").is_not_null())
         .sort(BY, "at")
         .with_columns(until=pl.min_horizontal("stretch_end", pl.col("at").shift(-1).over(BY)))
         .with_columns(until=pl.coalesce("until", "stretch_end"))
     )
-    clock = _counting_clock(stretches, held, reloaded)
+    clock = _counting_clock(stretches, whole, reloaded)
     read = clock.read(clock.read(waits, "at", "clock_from"), "until", "clock_to")
-    selected = last_before(read, held.select(BY, "start", "program", "job"), at="at", right="start").drop("start")
+    selected = last_before(read, whole.select(BY, "start", "program", "job"), at="at", right="start").drop("start")
     us = 1e6
     limit = pl.max_horizontal(pl.col("standard_s") * pl.col("hung_cycles"), "hung_least_s") * us
     late = (
@@ -143,12 +143,12 @@ def hung_cycles(
     )
 
 
-def _active_stretches(held: pl.LazyFrame) -> pl.LazyFrame:
+def _active_stretches(whole: pl.LazyFrame) -> pl.LazyFrame:
     """ACTIVE stretches, lost signal within them passed over: machine, start, end."""
     lost = no_signal()
     state = pl.when(~lost).then(pl.col("execution").is_in(RUNNING)).forward_fill().over(BY)
     return (
-        held.with_columns(_running=state.fill_null(False))
+        whole.with_columns(_running=state.fill_null(False))
         .with_columns(_run=pl.col("_running").ne_missing(pl.col("_running").shift(1).over(BY)).cum_sum().over(BY))
         .group_by(BY, "_run", "_running", maintain_order=True)
         .agg(pl.col("start").first(), pl.col("end").last())
@@ -157,11 +157,11 @@ def _active_stretches(held: pl.LazyFrame) -> pl.LazyFrame:
     )
 
 
-def _counting_clock(stretches: pl.LazyFrame, held: pl.LazyFrame, reloaded: pl.LazyFrame) -> RunningClock:
+def _counting_clock(stretches: pl.LazyFrame, whole: pl.LazyFrame, reloaded: pl.LazyFrame) -> RunningClock:
     """The clock that runs while ACTIVE, outside reloads and lost signal."""
     reloading = reloaded.filter(pl.col("end") > pl.col("start")).select(BY, "start", "end")
-    lost = held.filter(no_signal()).select(BY, "start", "end")
-    bounds = held.group_by(BY).agg(first=pl.col("start").min(), horizon=pl.col("end").max())
+    lost = whole.filter(no_signal()).select(BY, "start", "end")
+    bounds = whole.group_by(BY).agg(first=pl.col("start").min(), horizon=pl.col("end").max())
     cut = tiles(edges(stretches), edges(reloading), edges(lost), life=bounds)
     marked = inside(inside(inside(cut, stretches, "running"), reloading, "reloading"), lost, "lost")
     return RunningClock(marked.filter(pl.col("running") & ~pl.col("reloading") & ~pl.col("lost")))

@@ -63,9 +63,9 @@ def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
         number) and `changed` (the text is known, not of a head, and not `previous`).
     """
     known = pl.col("text") != UNAVAILABLE
-    item = (BY, "item", "component", "sub_type", "data_item")
+    item = (BY, "data_item")
     wanted = pl.col("item").is_in(ITEMS) | (
-        pl.struct(BY, "item").is_in(_heartbeats(ctx)) if _heartbeats(ctx) else pl.lit(False)
+        pl.struct(pl.col(BY).cast(pl.String), "item").is_in(_heartbeats(ctx)) if _heartbeats(ctx) else pl.lit(False)
     )
     columns = (*ORDER, "item", "sub_type", "component", "data_item", "text", "number", "discrete")
     words = ("code", "type", "level", "message", "condition_id")

@@ -13,7 +13,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, RunningClock, inside, last_before, seconds
+from runlog.derive.frames import BY, RunningClock, held, inside, last_before, seconds
 from runlog.derive.observations import RUNNING, UNAVAILABLE, intervals_of, own_path
 from runlog.schema import PARTS
 
@@ -39,18 +39,17 @@ def counts(observed: pl.LazyFrame, state: pl.LazyFrame, lives: pl.LazyFrame, ctx
         machine, at, seq, k (parts counted there), evidence, number (1, 2, ... per machine: the gap that
         begins there), previous_at (the count before; null for the first), job, program.
     """
-    moved = pl.concat(
-        [
-            _up_counters(observed),
-            _good_and_bad(observed),
-            _remaining(observed),
-            _completed_programs(observed, state, ctx),
-            _active_stretches(state, lives, ctx),
-        ]
-    )
+    ways = [
+        _up_counters(observed),
+        _good_and_bad(observed),
+        _remaining(observed),
+        _completed_programs(observed, state, ctx),
+        _active_stretches(state, lives, ctx),
+    ]
+    moved = held(pl.concat([held(way) for way in ways]))
     program = state.select(BY, "at", "program", "job")
     return (
-        _most_trusted(moved, ctx)
+        held(_most_trusted(moved, ctx))
         .sort(BY, "at", "seq")
         .with_columns(
             number=pl.int_range(1, pl.len() + 1).over(BY),
@@ -233,7 +232,7 @@ def _spread(many: pl.LazyFrame, made_in: pl.LazyFrame) -> pl.LazyFrame:
 
 
 def _nearest(whole: pl.Expr, i: pl.Expr, k: pl.Expr) -> pl.Expr:
-    """i / k of a whole number to the nearest whole, halves to the even; in whole numbers, so that no fraction is lost."""
+    """i / k of a whole number to the nearest whole, halves to the even; exact, as no fraction is ever formed."""
     twice = 2 * whole * i + k
     up = twice // (2 * k)
     half = twice % (2 * k) == 0

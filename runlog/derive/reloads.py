@@ -12,7 +12,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, covering, duration, first_after, inside, last_before, seconds
+from runlog.derive.frames import BY, covering, duration, first_after, held, inside, last_before, seconds
 from runlog.derive.observations import MANUAL_MODES, NOTES, UNAVAILABLE, own_path
 from runlog.schema import INSTANT, RELOADS
 
@@ -50,9 +50,9 @@ def reloads(
     LazyFrame
         RELOADS columns but attended and run_hour, plus seq, loaded (a bar came in), and gave_up.
     """
-    told = _evidence(observed, ctx)
-    opened = _opened(told, counted, state, ctx)
-    judged = _judged(opened, told, observed, counted, alarm, seen, starts, lives, ctx)
+    told = held(_evidence(observed, ctx))
+    opened = held(_opened(told, counted, state, ctx))
+    judged = held(_judged(opened, told, observed, counted, alarm, seen, starts, lives, ctx))
     alarmed = _first_out(judged, alarm, ctx)
     noted = _noted(alarmed, observed, ctx)
     return _outcome(noted, setting)
@@ -140,7 +140,7 @@ def _gap(rows: pl.LazyFrame, counted: pl.LazyFrame) -> pl.LazyFrame:
 
 def _opened(told: pl.LazyFrame, counted: pl.LazyFrame, state: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """One row a gap with evidence: start, attempt instant, best evidence, the counts around it."""
-    attempt = _gap(told.filter((pl.col("told") == "attempt") & (pl.col("trust") != 2)), counted)
+    attempt = held(_gap(told.filter((pl.col("told") == "attempt") & (pl.col("trust") != 2)), counted))
     bar_end = _bar_ends(told, attempt, counted)
     gaps = pl.concat([attempt.with_columns(rose_gap="gap"), bar_end], how="diagonal")
     own = pl.col("trust") != 2
@@ -233,8 +233,8 @@ def _judged(
     lives: pl.LazyFrame,
     ctx: Context,
 ) -> pl.LazyFrame:
-    signs = _signs(told, observed, alarm, ctx)
-    done = _completions(told, opened, counted)
+    signs = held(_signs(told, observed, alarm, ctx))
+    done = held(_completions(told, opened, counted))
     rows = _first(opened, signs, "sign", after="seq")
     rows = _first(rows, done, "done", after="seq")
     rows = _first(rows, done, "again", after="sign_seq")

@@ -8,7 +8,7 @@ at the stretch's end began: the night-ending stop, setting, lost signal; else wi
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, edges, first_after, inside, last_before, merged, tiles
+from runlog.derive.frames import BY, edges, first_after, held, inside, last_before, merged, tiles
 from runlog.derive.frames import covering as held_by
 from runlog.schema import INSTANT, NO_JOB, UNATTENDED_RUNS
 
@@ -22,6 +22,7 @@ def unattended_runs(
     visited: pl.LazyFrame,
     parts: pl.LazyFrame,
     reloaded: pl.LazyFrame,
+    brought: pl.LazyFrame,
     filled: pl.LazyFrame,
     lives: pl.LazyFrame,
     ctx: Context,
@@ -32,14 +33,14 @@ def unattended_runs(
     ----------
     cut : LazyFrame
         From `spans.pieces`.
-    stopped, visited, parts, reloaded, filled, lives
-        From `stops`, `visits`, `placed`, `reloads`, `fillings`, `life`.
+    stopped, visited, parts, reloaded, brought, filled, lives
+        From `stops`, `visits`, `placed`, `reloads`, `bars.brought`, `fillings`, `life`.
     ctx : Context
     """
-    stretches = _stretches(visited, lives, ctx)
-    bounded = _ended(_started(stretches, cut), cut, stopped, lives)
-    counted = _counts(bounded, parts, reloaded)
-    return _planned(counted, cut, reloaded, parts, filled, ctx)
+    stretches = held(_stretches(visited, lives, ctx))
+    bounded = held(_ended(held(_started(stretches, cut)), cut, stopped, lives))
+    counted = held(_counts(bounded, parts, reloaded))
+    return _planned(counted, cut, reloaded, brought, parts, filled, ctx)
 
 
 def _stretches(visited: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
@@ -122,7 +123,7 @@ def _ended(started: pl.LazyFrame, cut: pl.LazyFrame, stopped: pl.LazyFrame, live
 
 
 def _over_short_losses(states: pl.LazyFrame, stopped: pl.LazyFrame) -> pl.LazyFrame:
-    """States with each stop as one stretch, so that a short loss inside it does not hide it: machine, state, state_start."""
+    """States by their start, each stop as one stretch, so that a short loss inside it does not hide it."""
     stops = stopped.select(BY, "start", "end")
     plain = inside(states, stops, "in_stop").filter(~pl.col("in_stop")).select(BY, "state", state_start="start")
     whole = stops.select(BY, state=pl.lit("stopped"), state_start="start")
@@ -134,7 +135,7 @@ def _counts(bounded: pl.LazyFrame, parts: pl.LazyFrame, reloaded: pl.LazyFrame) 
     ended = _count_until(reloaded.filter(pl.col("outcome").is_not_null()), "end")
     loaded = _count_until(reloaded.filter("loaded"), "end")
     rows = bounded
-    for name, ticks in (("parts", made), ("reloads", ended), ("bars", loaded)):
+    for name, ticks in (("parts", made), ("reloads", ended), ("loaded", loaded)):
         for end, column in (("start", "_from"), ("end", "_to")):
             rows = last_before(rows, ticks.rename({"n": column}), at=end, right="tick").drop("tick")
         number = pl.col("_to").fill_null(0) - pl.col("_from").fill_null(0)
@@ -155,6 +156,7 @@ def _planned(
     rows: pl.LazyFrame,
     cut: pl.LazyFrame,
     reloaded: pl.LazyFrame,
+    brought: pl.LazyFrame,
     parts: pl.LazyFrame,
     filled: pl.LazyFrame,
     ctx: Context,
@@ -166,10 +168,10 @@ def _planned(
         on=[BY, "job"],
         how="left",
     )
-    supplied = supply(planned, filled, reloaded, parts, ctx, at="start")
+    supplied = supply(planned, filled, reloaded, brought, parts, ctx, at="start")
     busy_s = (pl.col("planned_end") - pl.col("start")).dt.total_microseconds() / 1e6
     limited = limits(supplied.with_columns(busy_s=busy_s))
-    return UNATTENDED_RUNS.conform(limited.sort(BY, "start"))
+    return UNATTENDED_RUNS.conform(limited.sort(BY, "start").with_columns(bars="loaded"), keep=(BY,))
 
 
 def fillings(observed: pl.LazyFrame) -> pl.LazyFrame:
@@ -182,6 +184,7 @@ def supply(
     rows: pl.LazyFrame,
     filled: pl.LazyFrame,
     reloaded: pl.LazyFrame,
+    brought: pl.LazyFrame,
     parts: pl.LazyFrame,
     ctx: Context,
     *,
@@ -193,8 +196,8 @@ def supply(
     ----------
     rows : LazyFrame
         machine, job, parts_per_bar, order_quantity and the instant.
-    filled, reloaded, parts : LazyFrame
-        From `fillings`, `reloads` and `placed`.
+    filled, reloaded, brought, parts : LazyFrame
+        From `fillings`, `reloads`, `bars.brought` and `placed`.
     ctx : Context
     at : str
         Name of the instant's column.
@@ -206,11 +209,10 @@ def supply(
         bars_basis (noted, magazine; null without a feeder), parts_left (on the bar in the spindle; null
         before the first reload) and order_left (null without an order).
     """
-    brought = reloaded.filter("loaded")
-    loads = _count_until(brought, "end")
+    loads = _count_until(reloaded.filter("loaded"), "end")
     made = _count_until(parts, "at")
     rows = last_before(rows, filled, at=at, right="filled_at")
-    rows = last_before(rows, brought.select(BY, bar_at="end"), at=at, right="bar_at")
+    rows = last_before(rows, brought, at=at, right="bar_at")
     for ticks, instant, name in (
         (loads, at, "loads_now"),
         (loads, "filled_at", "loads_then"),
@@ -237,14 +239,17 @@ def supply(
         .then(pl.lit("noted"))
         .when(pl.col("bars_held").is_not_null())
         .then(pl.lit("magazine")),
-        parts_left=pl.when(pl.col("bar_at").is_not_null()).then(
-            (pl.col("parts_per_bar") - since_bar).clip(lower_bound=0)
-        ),
+        parts_left=pl.when(pl.col("bar_done") <= pl.col(at))
+        .then(0)
+        .when(pl.col("bar_at").is_not_null())
+        .then((pl.col("parts_per_bar") - since_bar).clip(lower_bound=0)),
         order_left=order_left,
     ).drop(
         "filled_at",
         "filled",
         "bar_at",
+        "bar_done",
+        "bar_done",
         "loads_now",
         "loads_then",
         "made_now",

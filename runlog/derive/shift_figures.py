@@ -17,6 +17,7 @@ from runlog.derive.frames import (
     duration,
     edges,
     first_after,
+    held,
     inside,
     last_before,
     merged,
@@ -55,17 +56,17 @@ def cut_to_shifts(
         the planned part of a reload), and the shift's columns; time outside any shift goes with the last one.
     """
     spans = lives.select(pl.col("horizon").max(), first=pl.col("first").min())
-    machines = pl.LazyFrame({BY: ctx.machines}, schema={BY: pl.String})
+    machines = pl.LazyFrame({BY: ctx.machines}, schema={BY: ctx.key})
     begin = ctx.shifts.select(shifts_from=pl.col("shift_start").min())
     wide = (
         machines.join(spans, how="cross")
         .join(begin, how="cross")
         .select(BY, "horizon", first=pl.min_horizontal("first", "shifts_from"))
     )
-    in_plan = _planned_part(reloaded)
+    in_plan = held(_planned_part(reloaded))
     shifts = machines.join(ctx.shifts, how="cross")
     bounds = [edges(cut), edges(ctx.planned), edges(in_plan), edges(shifts, "shift_start", "shift_end")]
-    pieces = tiles(*bounds, life=wide)
+    pieces = held(tiles(*bounds, life=wide))
     known = covering(pieces, cut, "kind", "job", "stop_no")
     known = inside(inside(known, ctx.planned, "planned"), in_plan, "in_plan")
     known = last_before(known, shifts.with_columns(shift_from="shift_start"), at="start", right="shift_from")
@@ -120,13 +121,15 @@ def shift_figures(
     standard = ctx.plans.select(BY, "job", pri_s="standard_time_s")
     return SHIFT_FIGURES.conform(
         rows.join(known, on=["shift_date", "shift"], how="left")
+        .join(_measuring_quality(parts), on=BY, how="left")
         .join(standard, on=[BY, "job"], how="left")
         .with_columns(pl.col(name).fill_null(0) for name in _ZERO)
+        .filter(pl.any_horizontal(pl.col(_ZERO) != 0))
         .with_columns(
             attended="_attended",
             apt_s=pl.col("producing_s") + pl.col("reload_planned_s"),
             pri_basis=pl.when(pl.col("pri_s").is_not_null()).then(pl.lit("job")),
-            good_parts=pl.when(pl.col("quality")).then("good_parts"),
+            good_parts=pl.when("quality").then(pl.col("good_parts").fill_null(0)),
         )
         .sort(BY, "shift_start", "job")
     )
@@ -168,7 +171,7 @@ def _seconds(pieces: pl.LazyFrame) -> pl.LazyFrame:
 
 def _placed(rows: pl.LazyFrame, ctx: Context, at: str) -> pl.LazyFrame:
     """Add the shift an instant belongs to and whether it lies in planned busy time."""
-    machines = pl.LazyFrame({BY: ctx.machines}, schema={BY: pl.String})
+    machines = pl.LazyFrame({BY: ctx.machines}, schema={BY: ctx.key})
     shifts = machines.join(ctx.shifts, how="cross").select(BY, "shift_date", "shift", shift_from="shift_start")
     return last_before(inside(rows, ctx.planned, "planned", at=at), shifts, at=at, right="shift_from").filter(
         pl.col("shift").is_not_null()
@@ -183,12 +186,16 @@ def _part_counts(parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
         .agg(
             parts=rated.sum(),
             good_parts=(rated & pl.col("good").fill_null(False)).sum(),
-            quality=pl.col("good").is_not_null().all(),
             parts_unseen=(rated & pl.col("made_unseen")).sum(),
             setting_parts=(pl.col("planned") & pl.col("setting")).sum(),
             off_plan_parts=(~pl.col("planned") & ~pl.col("setting")).sum(),
         )
     )
+
+
+def _measuring_quality(parts: pl.LazyFrame) -> pl.LazyFrame:
+    """Machines whose parts are told good or bad: machine, quality."""
+    return parts.filter(pl.col("good").is_not_null()).select(BY).unique().with_columns(quality=pl.lit(True))
 
 
 def _reload_counts(reloaded: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
@@ -243,6 +250,7 @@ def shift_plans(
     cut: pl.LazyFrame,
     filled: pl.LazyFrame,
     reloaded: pl.LazyFrame,
+    brought: pl.LazyFrame,
     parts: pl.LazyFrame,
     ctx: Context,
 ) -> pl.LazyFrame:
@@ -275,7 +283,7 @@ def shift_plans(
         on=[BY, "job"],
         how="left",
     )
-    supplied = supply(planned, filled, reloaded, parts, ctx, at="asked_at").join(
+    supplied = supply(planned, filled, reloaded, brought, parts, ctx, at="asked_at").join(
         ctx.limits.select(BY, "bars_held"), on=BY, how="left"
     )
     return _shared(supplied)

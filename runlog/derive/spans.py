@@ -12,7 +12,7 @@ import polars as pl
 
 from runlog.derive import hung
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, covering, edges, first_after, inside, last_before, merged, tiles
+from runlog.derive.frames import BY, covering, edges, first_after, held, inside, last_before, merged, tiles
 from runlog.derive.observations import MANUAL_MODES, RUNNING, intervals_of
 from runlog.derive.parts import no_signal
 from runlog.schema import SPANS
@@ -52,20 +52,20 @@ def pieces(
         machine, start, end, kind, hung, after_failed, execution, estop, program, job, attended, stop_no
         (null unless stopped; a stop's pieces share it).
     """
-    held = intervals_of(state, lives)
+    whole = held(intervals_of(state, lives))
     reloading = reloaded.filter(pl.col("end") > pl.col("start")).select(BY, "start", "end")
-    failed = _after_failed(reloaded, state, counted, starts, lives)
-    between = _between_cycles(held, ctx)
-    stuck = hung.hung_cycles(held, reloaded, counted, seen, standard, ctx)
+    failed = held(_after_failed(reloaded, state, counted, starts, lives))
+    between = held(_between_cycles(whole, ctx))
+    stuck = held(hung.hung_cycles(whole, reloaded, counted, seen, standard, ctx))
     cut = tiles(
-        edges(held),
+        edges(whole),
         *(edges(frame) for frame in (reloading, failed, between, stuck, setting, present)),
         life=lives,
     )
-    known = covering(cut, held, "execution", "mode", "available", "estop", "program", "job")
+    known = covering(cut, whole, "execution", "mode", "available", "estop", "program", "job")
     known = inside(inside(inside(known, reloading, "reloading"), failed, "after_failed"), between, "between")
     known = inside(inside(known, stuck, "hung"), present, "attended")
-    known = covering(known, setting.select(BY, "start", "end", set_job="job"), "set_job")
+    known = held(covering(known, setting.select(BY, "start", "end", set_job="job"), "set_job"))
     return (
         known.sort(BY, "start")
         .with_columns(kind=_kind(), job=pl.coalesce("set_job", "job"))
@@ -124,7 +124,7 @@ def _settle_manual(rows: pl.LazyFrame) -> pl.LazyFrame:
 
 
 def _number_stops(rows: pl.LazyFrame) -> pl.LazyFrame:
-    """Number the stops: a new one begins after anything but a stop or a short loss, or when an emergency stop is pressed."""
+    """Number the stops: one begins after anything but a stop or a short loss, or with an emergency stop pressed."""
     stopped = pl.col("kind") == "stopped"
     counts = ~_short_loss()
     before = pl.when(counts).then("kind").shift(1).forward_fill().over(BY)
@@ -157,7 +157,7 @@ def _after_failed(
     )
 
 
-def _between_cycles(held: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+def _between_cycles(whole: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Rule 6: pauses between two cycles of one program, no longer than `cycle_gap`."""
     running = pl.col("execution").is_in(RUNNING).fill_null(False)
     program = [
@@ -165,7 +165,7 @@ def _between_cycles(held: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
         pl.col("program").last().alias("last_program"),
     ]
     return (
-        held.with_columns(_running=running)
+        whole.with_columns(_running=running)
         .with_columns(_run=pl.col("_running").ne_missing(pl.col("_running").shift(1).over(BY)).cum_sum().over(BY))
         .group_by(BY, "_run", "_running", maintain_order=True)
         .agg(pl.col("start").first(), pl.col("end").last(), *program)

@@ -278,7 +278,7 @@ def test_review_of_the_night(facts):
     review = night_review({name: frame.lazy() for name, frame in facts.items()}, site(), date(2026, 1, 12))
     first = review.machines.row(0, named=True)
     assert first["finding"] == (
-        "stopped at 22:23: tool broken (3001 Tool broken), 1 more alarms followed; made 16 of 15 planned"
+        "stopped at 22:23: tool broken (3001 Tool broken), 1 more alarm followed; made 16 of 15 planned"
     )
     assert (first["parts"], first["parts_lost"], first["limit"]) == (16, -1.0, "bars")
     assert (first["clean"], first["retried"], first["failed"]) == (2, 1, 0)
