@@ -74,7 +74,9 @@ def main(args: list[str] | None = None) -> NoReturn:
         _unless_debugging(error)
         complain(str(error))
         sys.exit(1)
-    except Exception as error:
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:  # a panic of a library written in Rust is no Exception
         _unless_debugging(error)
         complain(f"a fault of runlog's own, not of your logs: {type(error).__name__}: {error}")
         complain("Run it again as `runlog --debug ...` and report what it shows.")
@@ -82,6 +84,6 @@ def main(args: list[str] | None = None) -> NoReturn:
     sys.exit(0)
 
 
-def _unless_debugging(error: Exception) -> None:
+def _unless_debugging(error: BaseException) -> None:
     if os.environ.get(_DEBUG) not in (None, "", "0"):
         raise error
