@@ -62,7 +62,7 @@ def _bounds(reloaded: pl.LazyFrame, starts: pl.LazyFrame) -> pl.LazyFrame:
 
 
 def brought(reloaded: pl.LazyFrame, starts: pl.LazyFrame) -> pl.LazyFrame:
-    """Instants at which a bar came into the spindle, by the feeder or by hand: machine, bar_at, bar_done (null: in it still)."""
+    """Instants at which a bar came into the spindle, by feeder or hand: machine, bar_at, bar_done (null: in it still)."""
     return _bounds(reloaded, starts).select(BY, bar_at="loaded_at", bar_done="finished_at")
 
 
