@@ -95,10 +95,7 @@ def table(levels: tuple[float, ...] = LEVELS, seeds: tuple[int, ...] = SEEDS) ->
     ]
     for name in MEASURES:
         true = found[0][0][name]
-        shown = [
-            f"{off[name]:+.2f} ({100 * off[name] / true:+.2f} %)" if true else f"{off[name]:+.2f}"
-            for _, off, _ in found
-        ]
+        shown = [_shown(off[name], true) for _, off, _ in found]
         lines.append(f"| {name} | {true:.1f} | " + " | ".join(shown) + " |")
     lines.append("| rejects | | " + " | ".join(str(rejects) for _, _, rejects in found) + " |")
     return "\n".join(lines)
