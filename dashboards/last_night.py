@@ -13,7 +13,7 @@ import theme
 from streamlit.delta_generator import DeltaGenerator
 
 from runlog.errors import RunlogError
-from runlog.figures.headline import headline
+from runlog.figures.headline import headline, slack_words
 from runlog.figures.night import NightReview
 
 ALL: Final = "All machines"
@@ -44,7 +44,7 @@ def show(here: data.Place, latest: NightReview) -> None:
     with top:
         pieces.heading(words)
     pieces.lead(words)
-    first_screen(review, machine, words.machine)
+    first_screen(here, review, machine, words.machine)
     one_machine(review, machine or review.machines["machine"][0])
     all_tables(review, machine)
 
@@ -76,7 +76,7 @@ def choose_machine(review: NightReview, place: DeltaGenerator) -> str | None:
     known = sorted(review.machines["machine"])
     asked = st.query_params.get("machine")
     st.session_state["machine"] = asked if asked in known else ALL
-    place.selectbox("Machine", [ALL, *known], key="machine", on_change=_filtered, label_visibility="collapsed")
+    place.selectbox("Machine", [ALL, *known], key="machine", on_change=_filter, label_visibility="collapsed")
     if asked and asked not in known:
         st.text(f"No machine of that name in the log, which has {', '.join(known)}.")
     return asked if asked in known else None
@@ -94,7 +94,7 @@ def _picked() -> None:
     _to(st.session_state["night"])
 
 
-def _filtered() -> None:
+def _filter() -> None:
     machine = st.session_state["machine"]
     if machine == ALL:
         st.query_params.pop("machine", None)
@@ -105,17 +105,24 @@ def _filtered() -> None:
 # --- show ----------------------------------------------------------------------------------------
 
 
-def first_screen(review: NightReview, machine: str | None, first: str | None) -> None:
+def first_screen(here: data.Place, review: NightReview, machine: str | None, first: str | None) -> None:
     """The machines worst first, each beside its night."""
-    machines = pieces.shown(review, machine)
+    machines = _filtered(review.machines, machine)
     if len(machines) > ROWS and not st.toggle(f"Draw all {len(machines)} machines", key="all"):
         machines = machines.head(ROWS)
     left, right = st.columns([20, 31], gap="small")
     with left:
         pieces.machine_list(machines, review.window.night.isoformat(), first)
     with right.container(key="drawing"):
-        drawing = charts.night_drawing(review, machines["machine"].to_list(), theme.look())
-        st.altair_chart(drawing, theme=None, key="drawing", width="stretch")
+        drawing = drawn(here, review.window.night, tuple(machines["machine"]), theme.look(), review)
+        st.vega_lite_chart(drawing, theme=None, key="drawing", width="stretch")
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def drawn(here: data.Place, night: date, machines: tuple[str, ...], look: theme.Look, _review: NightReview) -> dict:
+    """The drawing's specification: making one takes longer than all the figures in it."""
+    # `here` and `night` are there to be part of the cache's key: they say what the review holds.
+    return charts.night_drawing(_review, machines, look).to_dict()
 
 
 def one_machine(review: NightReview, machine: str) -> None:
@@ -131,11 +138,11 @@ def one_machine(review: NightReview, machine: str) -> None:
             pieces.note("No planned time in this night, so none to account for.")
         else:
             st.altair_chart(charts.time_by_cause(time, theme.look()), theme=None, key="time", width="stretch")
+            pieces.note(slack_words(review, machine))
 
 
 def all_tables(review: NightReview, machine: str | None) -> None:
     """Everything as tables, each to take away."""
-    whole = pl.lit(True) if machine is None else pl.col("machine") == machine
     sheets = {
         "Machines": ("machines", tables.machines(review), review.machines),
         "Stops": ("stops", tables.stops(review), review.stops),
@@ -147,7 +154,12 @@ def all_tables(review: NightReview, machine: str | None) -> None:
     for tab, (title, (name, table, frame)) in zip(st.tabs(list(sheets)), sheets.items(), strict=True):
         with tab:
             file = f"{name}-{review.window.night}.csv"
-            one_table(title, name, table.filter(whole), data.csv_of(frame.filter(whole), review.window.zone), file)
+            csv = data.csv_of(_filtered(frame, machine), review.window.zone)
+            one_table(title, name, _filtered(table, machine), csv, file)
+
+
+def _filtered(frame: pl.DataFrame, machine: str | None) -> pl.DataFrame:
+    return frame if machine is None else frame.filter(pl.col("machine") == machine)
 
 
 def one_table(title: str, name: str, rows: pl.DataFrame, csv: bytes, file: str) -> None:
@@ -155,7 +167,7 @@ def one_table(title: str, name: str, rows: pl.DataFrame, csv: bytes, file: str) 
     if rows.is_empty():
         pieces.note("None in this night.")
         return
-    st.dataframe(tables.for_reading(rows), key=f"{name} table", hide_index=True, width="stretch")
+    st.dataframe(tables.for_reading(rows), key=f"{name} table", hide_index=True, placeholder="", width="stretch")
     st.download_button(f"{title} as CSV", csv, file_name=file, mime="text/csv", key=f"{name} csv", on_click="ignore")
 
 

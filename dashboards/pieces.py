@@ -9,7 +9,6 @@ from theme import Markup, joined, markup, write
 
 from runlog.figures.cautions import CAUTIONS
 from runlog.figures.headline import Headline
-from runlog.figures.night import NightReview
 from runlog.schema import OUTCOMES
 
 DASH: Final = "–"
@@ -84,10 +83,11 @@ def machine_list(machines: pl.DataFrame, night: str, first: str | None) -> None:
 
 
 def _row(facts: dict[str, Any], night: str, first: bool) -> Markup:
+    changes = _changes(facts)
     return markup(
         '<div class="rl-row{first}"><div class="rl-name"><a href="?{address}" target="_self">{machine}</a>'
         "<small>no. {rank}</small></div>"
-        '<div class="rl-what">{standing}{ending}</div>'
+        '<div class="rl-what">{standing}{ending}<small>{changes}</small></div>'
         '<div class="rl-number">{made}<small>{of}</small><small>{limit}</small></div>'
         '<div class="rl-number">{lost}</div></div>',
         first=" rl-first" if first else "",
@@ -96,6 +96,7 @@ def _row(facts: dict[str, Any], night: str, first: bool) -> Markup:
         rank=facts["rank"],
         standing=Markup('<span class="rl-now">standing now</span>') if facts["standing_now"] else "",
         ending=facts["ending"],
+        changes="" if changes == "none" else f"bar changes: {changes}",
         made=facts["parts"],
         of="no plan" if facts["planned_parts"] is None else f"of {int(facts['planned_parts'])}",
         limit=f"{facts['limit']} binds".replace("bars binds", "bars bind") if facts["limit"] else "",
@@ -136,10 +137,11 @@ def _made(facts: dict[str, Any]) -> str:
 
 
 def _ended(facts: dict[str, Any], zone: str) -> str:
-    at = "" if facts["stopped_at"] is None else f"{facts['stopped_at'].astimezone(ZoneInfo(zone)):%a %H:%M:%S}: "
-    cause = f", {facts['cause']}" if facts["cause"] else ""
     standing = "; standing at the end of the log" if facts["standing_now"] else ""
-    return f"{at}{facts['ended_by']}{cause}{standing}"
+    if facts["stopped_at"] is None:
+        return f"{facts['ending']}{standing}"
+    at = facts["stopped_at"].astimezone(ZoneInfo(zone))
+    return f"{at:%a %H:%M:%S}, {facts['cause'] or facts['ended_by']}{standing}"
 
 
 def _after(facts: dict[str, Any], stops: pl.DataFrame) -> str:
@@ -193,8 +195,3 @@ def _number(value: float | None, digits: int) -> str:
         return DASH
     # + 0.0 turns a rounded minus zero into zero.
     return f"{round(value, digits) + 0.0:.{digits}f}"
-
-
-def shown(review: NightReview, machine: str | None) -> pl.DataFrame:
-    """Machines of the list: all, or the one chosen."""
-    return review.machines if machine is None else review.machines.filter(pl.col("machine") == machine)

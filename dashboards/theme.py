@@ -12,6 +12,8 @@ import streamlit as st
 
 ROW_PX: Final = 88
 """Height of a machine's row, in the list and in the drawing beside it."""
+GAP_PX: Final = 14
+"""What of it is space between two rows of the drawing."""
 HEAD_PX: Final = 66
 """Height of what stands above the first row in both."""
 
@@ -143,10 +145,11 @@ _RULES: Final = """<style>
   line-height: 1.2; box-sizing: border-box; }
 .rl-row { height: VARROWpx; border-top: 1px solid rgba(128, 128, 128, 0.45); padding-top: 6px; box-sizing: border-box;
   overflow: hidden; line-height: 1.25; }
-.rl-name { font-size: 1.12rem; font-weight: 650; }
+.rl-name { overflow-wrap: anywhere; font-size: 1.12rem; font-weight: 650; }
 .rl-name small { display: block; font-weight: 400; font-size: 0.78rem; opacity: 0.82; }
 .rl-what { font-size: 0.93rem; overflow-wrap: anywhere; max-height: 5em; overflow: hidden; }
-.rl-first .rl-name { font-size: 1.45rem; font-weight: 760; line-height: 1.05; }
+.rl-what small { display: block; font-size: 0.78rem; font-weight: 400; opacity: 0.82; margin-top: 2px; }
+.rl-first .rl-name { overflow-wrap: anywhere; font-size: 1.45rem; font-weight: 760; line-height: 1.05; }
 .rl-first .rl-what { font-weight: 600; }
 .rl-now { display: inline-block; border: 1.5px solid currentColor; padding: 0 5px; font-size: 0.78rem; font-weight: 650;
   margin-right: 6px; white-space: nowrap; }
@@ -154,9 +157,10 @@ _RULES: Final = """<style>
 .rl-head .rl-number { font-size: 0.78rem; }
 .rl-number small { display: block; font-size: 0.78rem; opacity: 0.82; }
 .st-key-drawing { padding-right: 72px; box-sizing: border-box; }
-.rl-facts { display: grid; grid-template-columns: max-content minmax(0, 1fr); gap: 3px 18px; font-size: 0.95rem;
-  font-variant-numeric: tabular-nums; overflow-wrap: anywhere; }
-.rl-facts dt { opacity: 0.82; } .rl-facts dd { margin: 0; }
+.rl-list, .rl-facts, .rl-facts * { line-height: 1.3; }
+.rl-facts { display: grid; margin: 0 !important; padding: 0; grid-template-columns: max-content minmax(0, 1fr);
+  gap: 3px 18px; font-size: 0.95rem; font-variant-numeric: tabular-nums; overflow-wrap: anywhere; }
+.rl-facts dt { opacity: 0.82; } .rl-facts dt, .rl-facts dd { margin: 0 !important; padding: 0; }
 .rl-section { font-size: 1.15rem; font-weight: 650; border-top: 2px solid currentColor; padding-top: 5px;
   margin-top: 14px; }
 .rl-note { font-size: 0.87rem; opacity: 0.82; max-width: 95ch; }

@@ -95,14 +95,36 @@ def _lead(machine: str | None, latest: bool, machines: pl.DataFrame) -> str:
 
 
 def _rest(machines: pl.DataFrame, latest: bool) -> str:
-    total, standing, kept = len(machines), int(machines["standing_now"].sum()), _kept(machines)
-    lost = machines.select(pl.col("hours_lost").clip(lower_bound=0).sum()).item()
-    said = [f"{standing} of {total} standing now"] if latest else []
-    return " · ".join([*said, f"{kept} of {total} within {WORTH_A_WALK_H:g} h of plan", f"{lost:.1f} standard h lost"])
+    total = len(machines)
+    said = [f"{machines['standing_now'].sum()} of {total} standing now"] if latest else []
+    if machines["hours_lost"].count():
+        kept = machines.filter(pl.col("hours_lost") < WORTH_A_WALK_H).height
+        lost = machines.select(pl.col("hours_lost").clip(lower_bound=0).sum()).item()
+        said += [f"{kept} of {total} within {WORTH_A_WALK_H:g} h of plan", f"{lost:.1f} standard h lost"]
+    return " · ".join(said)
 
 
-def _kept(machines: pl.DataFrame) -> int:
-    return machines.filter(pl.col("hours_lost") < WORTH_A_WALK_H).height
+def slack_words(review: NightReview, machine: str) -> str:
+    """What the plan of a machine left free where bars or the order bind before time does; else empty.
+
+    Notes
+    -----
+    Slack = PBT / PRI - planned parts: so many parts of the hours lost cost none. [parts] PBT / PRI is the sum of
+    the loss account in parts. Nothing is said of a night still running, or of one with more than one limit.
+    """
+    here = pl.col("machine") == machine
+    planned, limit = review.machines.filter(here).select("planned_parts", "limit").row(0)
+    account = review.time.filter(here)["parts"]
+    if planned is None or limit not in ("bars", "order") or review.window.running or account.has_nulls():
+        return ""
+    slack = account.sum() - planned
+    if slack < 1:
+        return ""
+    bound = "bars bound" if limit == "bars" else "the order bound"
+    return (
+        f"Here {bound} the plan before time did: it left {slack:.0f} parts' worth of time free, "
+        "so not every hour lost cost parts."
+    )
 
 
 def _day(window: Window) -> str:

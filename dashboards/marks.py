@@ -1,0 +1,109 @@
+"""The marks of the drawing: what each kind of span and each outcome of a bar change looks like, and their key."""
+
+from typing import Any, Final
+
+import altair as alt
+import polars as pl
+from theme import GAP_PX, HEAD_PX, OUTLINED, Look
+
+LINE_PX: Final = (46, 1)
+"""Where the lines of made and planned parts run: none made, and the most."""
+TICK_PX: Final = 53
+"""Where bar changes are marked."""
+STRIP_PX: Final[dict[str, tuple[float, float]]] = {
+    "producing": (60, 74),
+    "reloading": (57, 74),
+    "setting": (60, 66),
+    "stopped": (68, 74),
+    "no signal": (66.2, 67.8),
+}
+"""Top and bottom of each kind of span: no two kinds share both."""
+
+SHAPES: Final[dict[str, str]] = {
+    "clean": "M0,-0.9L0,0.9",
+    "slow": "diamond",
+    "retried": "triangle-up",
+    "failed": "triangle-down",
+    "empty": "square",
+    "unclear": "circle",
+}
+"""Shape of a bar change by its outcome."""
+FILLED: Final = ("retried", "failed")
+"""Faults are filled, the rest hollow."""
+
+KEY_PX: Final[dict[str, dict[str, float]]] = {
+    "lines": {"parts made": 0, "planned": 98},
+    "outcomes": {"clean": 258, "slow": 310, "retried": 358, "failed": 420, "empty": 476, "unclear": 534},
+    "kinds": {"producing": 0, "reloading": 98, "setting": 196, "stopped": 276, "no signal": 358},
+}
+"""Where each sample of the key begins, from the left."""
+
+_IS_FAULT: Final = " || ".join(f"datum.outcome == '{outcome}'" for outcome in FILLED)
+_SAMPLE_PX: Final = 18
+_UPPER_PX: Final = 8.0
+_LOWER_PX: Final = 27.0
+
+
+def blocks(spans: pl.DataFrame, look: Look, lower: float = 0.0) -> alt.Chart:
+    """Spans as blocks, each kind with its own fill, outline, top and bottom; the caller says along what.
+
+    Parameters
+    ----------
+    spans : DataFrame
+        With a column `kind`.
+    lower : float
+        How much further down than in the strip. [px]
+    """
+    looks = pl.DataFrame(
+        [(kind, top + lower, bottom + lower, look.fill(kind)) for kind, (top, bottom) in STRIP_PX.items()],
+        schema=["kind", "top", "bottom", "fill"],
+        orient="row",
+    ).with_columns(outline=pl.when(pl.col("kind").is_in(OUTLINED)).then(pl.lit(look.ink)).otherwise("fill"))
+    return (
+        alt.Chart(spans.join(looks, on="kind", how="inner", maintain_order="left"))
+        .mark_rect(strokeWidth=0.8, clip=True)
+        .encode(
+            y=alt.Y("top:Q", scale=None, axis=None),
+            y2="bottom:Q",
+            fill=alt.Fill("fill:N", scale=None),
+            stroke=alt.Stroke("outline:N", scale=None),
+        )
+    )
+
+
+def bar_changes(reloads: pl.DataFrame, look: Look, y: float = TICK_PX) -> alt.Chart:
+    """Bar changes, each outcome with its own shape; the caller says along what."""
+    shapes = alt.Scale(domain=list(SHAPES), range=list(SHAPES.values()))
+    return (
+        alt.Chart(reloads)
+        .mark_point(y=y, stroke=look.ink, strokeWidth=1.3, opacity=1)
+        .encode(
+            shape=alt.Shape("outcome:N", scale=shapes, legend=None),
+            size=alt.condition(_IS_FAULT, alt.value(75), alt.value(44)),
+            fill=alt.condition(_IS_FAULT, alt.value(look.stopped), alt.value(look.paper)),
+        )
+    )
+
+
+def key(look: Look) -> alt.LayerChart:
+    """Every mark of the drawing once, with its name, drawn as it is drawn below."""
+    lines, outcomes, kinds = (
+        pl.DataFrame({"said": list(places), "x": [float(x) for x in places.values()]}).with_columns(
+            x2=pl.col("x") + _SAMPLE_PX
+        )
+        for places in KEY_PX.values()
+    )
+    heading = pl.DataFrame({"said": ["bar changes:"], "x2": [172.0]})
+    pixels = alt.Scale(domain=[0, 600], range=[0, 600])
+    x = alt.X("x:Q", scale=pixels, axis=None)
+    middle = sum(STRIP_PX["producing"]) / 2
+    layers: list[Any] = [
+        alt.Chart(lines[0]).mark_rule(y=_UPPER_PX, strokeWidth=2, color=look.producing).encode(x=x, x2="x2:Q"),
+        alt.Chart(lines[1]).mark_rule(y=_UPPER_PX, strokeDash=[5, 3], color=look.ink).encode(x=x, x2="x2:Q"),
+        blocks(kinds.with_columns(kind="said"), look, lower=_LOWER_PX - middle).encode(x=x, x2="x2:Q"),
+        bar_changes(outcomes.with_columns(outcome="said", x=pl.col("x") + 10), look, y=_UPPER_PX).encode(x=x),
+    ]
+    for named, y in ((pl.concat([lines, outcomes, heading], how="diagonal"), _UPPER_PX), (kinds, _LOWER_PX)):
+        words = alt.Chart(named).mark_text(align="left", baseline="middle", dx=5, y=y, color=look.ink, fontSize=12)
+        layers.append(words.encode(x=alt.X("x2:Q", scale=pixels, axis=None), text="said:N"))
+    return alt.LayerChart(layer=layers, height=HEAD_PX - GAP_PX)

@@ -1,0 +1,156 @@
+"""The page as a person meets it: a night, an empty store, no site file, a night that is not there."""
+
+from datetime import timedelta
+from pathlib import Path
+
+import pieces
+import pytest
+import theme
+from streamlit.testing.v1 import AppTest
+
+from dashboards import nights
+from runlog.figures.cautions import CAUTIONS
+from runlog.store import Store
+
+APP = str(Path(__file__).parents[2] / "dashboards" / "app.py")
+
+
+@pytest.fixture
+def opened(monkeypatch):
+    """Open the page over a store and a site file, with an address."""
+
+    def run(store: Path, site: Path, **address: str) -> AppTest:
+        monkeypatch.setenv("RUNLOG_STORE", str(store))
+        monkeypatch.setenv("RUNLOG_SITE", str(site))
+        page = AppTest.from_file(APP, default_timeout=60)
+        for name, value in address.items():
+            page.query_params[name] = value
+        page.run()
+        assert not page.exception
+        return page
+
+    return run
+
+
+def html(page: AppTest) -> str:
+    """All markup of the page, and all plain text."""
+    return "\n".join([*(one.proto.body for one in page.get("html")), *(one.value for one in page.text)])
+
+
+def asked(page: AppTest, name: str) -> str:
+    """What the address of the page says; versions of the test driver differ in how they give it."""
+    value = page.query_params[name]
+    return value if isinstance(value, str) else value[-1]
+
+
+def test_the_page_opens_with_the_machine_to_walk_to(opened, shop_on_disk):
+    page = html(opened(*shop_on_disk))
+    assert "Walk to T01 first" in page
+    assert "stopped at 23:33: misfeed" in page
+    assert "Night of Monday 23 November 2026" in page
+    assert "22:00 to 06:00, Europe/Berlin (CET)" in page
+    assert "71<small>of 288</small><small>bars bind</small>" in page
+
+
+def test_words_of_a_log_are_never_markup(opened, shop_on_disk):
+    page = html(opened(*shop_on_disk))
+    assert "<b>bar</b>" not in page
+    assert "&lt;b&gt;bar&lt;/b&gt; not picked *up*" in page
+
+
+def test_every_table_can_be_taken_away(opened, shop_on_disk):
+    page = opened(*shop_on_disk)
+    names = [one.proto.label for one in page.get("download_button")]
+    assert names == [
+        "Machines as CSV",
+        "Stops as CSV",
+        "Bar changes as CSV",
+        "Where time went as CSV",
+        "What each did when as CSV",
+    ]
+
+
+def test_one_machine_chosen_by_the_address(opened, shop_on_disk):
+    page = opened(*shop_on_disk, night="2026-11-23", machine="T02")
+    assert page.selectbox(key="machine").value == "T02"
+    assert "T02 in detail" in html(page)
+    assert page.dataframe[0].value["machine"].tolist() == ["T02"]
+
+
+def test_choosing_a_machine_changes_the_address(opened, shop_on_disk):
+    page = opened(*shop_on_disk)
+    page.selectbox(key="machine").select("T03").run()
+    assert not page.exception
+    assert asked(page, "machine") == "T03"
+    assert "nothing in the log" in html(page)
+    page.selectbox(key="machine").select("All machines").run()
+    assert "machine" not in page.query_params
+
+
+@pytest.mark.parametrize("night", ["2020-01-01", "last tuesday", "<b>"])
+def test_a_night_that_is_not_there_is_said_and_the_last_one_shown(opened, shop_on_disk, night):
+    page = html(opened(*shop_on_disk, night=night))
+    assert "No such night in the log" in page
+    assert "Walk to T01 first" in page
+
+
+def test_an_unknown_machine_is_said(opened, shop_on_disk):
+    assert "No machine of that name" in html(opened(*shop_on_disk, machine="<i>"))
+
+
+def test_no_store_yet_is_a_sentence_that_says_what_to_do(opened, shop_on_disk, tmp_path):
+    page = html(opened(tmp_path / "store", shop_on_disk[1]))
+    assert "Nothing to show yet" in page
+    assert "runlog ingest" in page
+
+
+def test_no_site_file_is_a_sentence(opened, shop_on_disk, tmp_path):
+    assert "no site file found" in html(opened(shop_on_disk[0], tmp_path / "site.toml"))
+
+
+def test_a_site_file_with_mistakes_lists_them(opened, shop_on_disk, tmp_path):
+    (tmp_path / "site.toml").write_text("[site]\nname = 3\n")
+    assert "site.name" in html(opened(shop_on_disk[0], tmp_path / "site.toml"))
+
+
+def test_a_store_without_facts_is_a_sentence(opened, tmp_path):
+    store, site = nights.stored(tmp_path)
+    Store(store).replace_facts({name: frame.clear() for name, frame in Store(store).facts().items()})
+    assert "read logs first" in html(opened(store, site))
+
+
+def test_one_machine_alone(opened, tmp_path):
+    page = html(opened(*nights.stored(tmp_path, nights.logs()[:1], more=())))
+    assert "1 of 1 standing now" in page
+
+
+def test_a_night_before_is_one_click_away(opened, tmp_path):
+    first = nights.logs(nights.TEN_AT_NIGHT - timedelta(days=3), nights.LOG_END - timedelta(days=3))
+    later = nights.logs()
+    both = [nights.Log(log.machine, nights.TEN_AT_NIGHT) for log in first]
+    for log, one, two in zip(both, first, later, strict=True):
+        log.rows = one.rows + two.rows
+    page = opened(*nights.stored(tmp_path, both))
+    assert page.selectbox(key="night").value.isoformat() == "2026-11-23"
+    page.button(key="before").click().run()
+    assert not page.exception
+    assert asked(page, "night") == "2026-11-20"
+    assert "T01 lost most" in html(page)
+    assert page.button(key="before").disabled
+    page.button(key="after").click().run()
+    assert "Walk to T01 first" in html(page)
+
+
+def test_cautions_close_the_page(opened, shop_on_disk):
+    page = html(opened(*shop_on_disk))
+    assert all(theme.markup("{one}", one=caution) in page for caution in CAUTIONS)
+
+
+def test_values_in_markup_are_escaped_once():
+    inner = theme.markup("<i>{name}</i>", name="a & b")
+    assert theme.markup("<p>{inner}{more}</p>", inner=inner, more="<br>") == "<p><i>a &amp; b</i>&lt;br&gt;</p>"
+
+
+@pytest.mark.parametrize(("value", "shown"), [(None, "–"), (-0.04, "0.0"), (-0.06, "-0.1"), (4.62, "4.6")])
+def test_numbers_are_rounded_without_a_minus_zero(value, shown):
+    assert pieces._number(value, 1) == shown
