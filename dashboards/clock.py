@@ -19,19 +19,29 @@ _LABELS: Final = 12
 
 
 def hour_ticks(window: Window) -> list[tuple[int, str]]:
-    """Full local hours of the night, as milliseconds and labels; the zone's name where the clocks change.
+    """Full local hours of the night, as milliseconds and labels; the zone's name beside a change of the clocks.
 
     Long windows get fewer: no more than a dozen or so.
     """
     zone = ZoneInfo(window.zone)
     step = next(hours for hours in _STEPS_H if window.hours / hours <= _LABELS)
-    start, end = window.start.astimezone(zone), window.end.astimezone(zone)
-    clock = "%H:%M %Z" if start.utcoffset() != end.utcoffset() else "%a %H:%M" if window.hours > 24 else "%H:%M"
+    start = window.start.astimezone(zone)
+    clock = "%a %H:%M" if window.hours > 24 else "%H:%M"
     # Counted in UTC: local hours would lose the repeated one.
     first = start.replace(minute=0, second=0, microsecond=0).astimezone(UTC)
-    hours = [first + timedelta(hours=number) for number in range(int(window.hours) + 2)]
-    inside = [at for at in hours if window.start <= at <= window.end]
-    return [(ms(at), f"{at.astimezone(zone):{clock}}") for at in inside if at.astimezone(zone).hour % step == 0]
+    hours = [(first + timedelta(hours=number)).astimezone(zone) for number in range(int(window.hours) + 2)]
+    return [
+        (ms(at), f"{at:{clock}}{f' {at:%Z}' if _at_a_change(at) else ''}")
+        for at in hours
+        if window.start <= at <= window.end and at.hour % step == 0
+    ]
+
+
+def _at_a_change(at: datetime) -> bool:
+    """The clocks change within the hour before or after."""
+    utc, zone = at.astimezone(UTC), at.tzinfo
+    around = [(utc + timedelta(hours=hours)).astimezone(zone).utcoffset() for hours in (-1, 1)]
+    return any(offset != at.utcoffset() for offset in around)
 
 
 def hour_axis(window: Window, look: Look, *, labels: bool) -> alt.Axis:

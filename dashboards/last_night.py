@@ -108,7 +108,8 @@ def _filter() -> None:
 def first_screen(here: data.Place, review: NightReview, machine: str | None, first: str | None) -> None:
     """The machines worst first, each beside its night."""
     machines = _filtered(review.machines, machine)
-    if len(machines) > ROWS and not st.toggle(f"Draw all {len(machines)} machines", key="all"):
+    total = len(machines)
+    if not st.session_state.get("all"):
         machines = machines.head(ROWS)
     left, right = st.columns([20, 31], gap="small")
     with left:
@@ -116,6 +117,8 @@ def first_screen(here: data.Place, review: NightReview, machine: str | None, fir
     with right.container(key="drawing"):
         drawing = drawn(here, review.window.night, tuple(machines["machine"]), theme.look(), review)
         st.vega_lite_chart(drawing, theme=None, key="drawing", width="stretch")
+    if total > ROWS:
+        st.toggle(f"All {total} machines", key="all")
 
 
 @st.cache_data(max_entries=32, show_spinner=False)

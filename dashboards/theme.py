@@ -158,8 +158,9 @@ _RULES: Final = """<style>
 .rl-number small { display: block; font-size: 0.78rem; opacity: 0.82; }
 .st-key-drawing { padding-right: 72px; box-sizing: border-box; }
 .rl-list, .rl-facts, .rl-facts * { line-height: 1.3; }
-.rl-facts { display: grid; margin: 0 !important; padding: 0; grid-template-columns: max-content minmax(0, 1fr);
-  gap: 3px 18px; font-size: 0.95rem; font-variant-numeric: tabular-nums; overflow-wrap: anywhere; }
+.rl-facts { display: grid; margin: 0 !important; padding: 0 !important; gap: 3px 18px;
+  grid-template-columns: max-content minmax(0, 1fr); font-size: 0.95rem; font-variant-numeric: tabular-nums;
+  overflow-wrap: anywhere; }
 .rl-facts dt { opacity: 0.82; } .rl-facts dt, .rl-facts dd { margin: 0 !important; padding: 0; }
 .rl-section { font-size: 1.15rem; font-weight: 650; border-top: 2px solid currentColor; padding-top: 5px;
   margin-top: 14px; }

@@ -154,3 +154,12 @@ def test_values_in_markup_are_escaped_once():
 @pytest.mark.parametrize(("value", "shown"), [(None, "–"), (-0.04, "0.0"), (-0.06, "-0.1"), (4.62, "4.6")])
 def test_numbers_are_rounded_without_a_minus_zero(value, shown):
     assert pieces._number(value, 1) == shown
+
+
+def test_a_long_list_shows_the_worst_and_the_rest_when_asked(opened, tmp_path):
+    more = tuple(f"T{number:02}" for number in range(2, 16))
+    page = opened(*nights.stored(tmp_path, more=more))
+    assert html(page).count('class="rl-row') == 12
+    page.toggle(key="all").set_value(True).run()
+    assert not page.exception
+    assert html(page).count('class="rl-row') == 15
