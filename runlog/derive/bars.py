@@ -35,7 +35,7 @@ def bars(
     ctx : Context
     """
     bounds = _bounds(reloaded, starts)
-    counted = _counted(bounds, parts)
+    counted = _counted(bounds, parts, ctx)
     measured = _lengths(counted, observed, ctx)
     return _account(measured, ctx)
 
@@ -62,12 +62,16 @@ def _bounds(reloaded: pl.LazyFrame, starts: pl.LazyFrame) -> pl.LazyFrame:
 
 
 def brought(reloaded: pl.LazyFrame, starts: pl.LazyFrame) -> pl.LazyFrame:
-    """Instants at which a bar came into the spindle, by feeder or hand: machine, bar_at, bar_done (null: in it still)."""
+    """When a bar came into the spindle, by feeder or hand: machine, bar_at, bar_done (null: in it still)."""
     return _bounds(reloaded, starts).select(BY, bar_at="loaded_at", bar_done="finished_at")
 
 
-def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame) -> pl.LazyFrame:
-    """Parts made of each bar: those counted after its reload began, up to the next one's start."""
+def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """Parts made of each bar: those counted after its reload began, up to the next one's start.
+
+    Two jobs on one bar each use their own pitch; a part of no job leaves the used length unknown.
+    """
+    pitch = ctx.plans.select(BY, "job", pitch_mm=pl.col("part_mm") + pl.col("waste_mm"))
     own = last_before(
         parts.select(BY, "at", "job", "good", "made_unseen"),
         bounds.select(BY, "bar_no", bar_start="start"),
@@ -76,6 +80,7 @@ def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame) -> pl.LazyFrame:
     )
     made = (
         own.drop_nulls("bar_no")
+        .join(pitch, on=[BY, "job"], how="left")
         .sort(BY, "at")
         .group_by(BY, "bar_no", maintain_order=True)
         .agg(
@@ -83,12 +88,14 @@ def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame) -> pl.LazyFrame:
             good_parts=pl.when(pl.col("good").is_not_null().all()).then(pl.col("good").sum()).cast(pl.Int64),
             part_job=pl.col("job").first(),
             unseen=pl.col("made_unseen").any(),
+            cut_mm=pl.when(pl.col("pitch_mm").is_not_null().all()).then(pl.col("pitch_mm").sum()),
         )
     )
     return (
         bounds.join(made, on=[BY, "bar_no"], how="left")
         .with_columns(
             pl.col("parts").fill_null(0),
+            cut_mm=pl.when(pl.col("parts").is_null()).then(0.0).otherwise("cut_mm"),
             end_unknown=pl.col("taken_out") | pl.col("unseen").fill_null(False),
             job=pl.coalesce("part_job", "job"),
         )
@@ -148,7 +155,7 @@ def _left_over(rows: pl.LazyFrame, remaining: pl.LazyFrame) -> pl.LazyFrame:
 def _account(rows: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     done = pl.col("finished_at").is_not_null() & ~pl.col("end_unknown")
     pitch = pl.col("part_mm") + pl.col("waste_mm")
-    used = pl.col("parts") * pitch + pl.col("top_cut_mm")
+    used = pl.col("cut_mm") + pl.col("top_cut_mm")
     measured = pl.col("loaded_measured_mm").is_not_null()
     left = pl.col("left_mm").is_not_null()
     both = done & measured & left

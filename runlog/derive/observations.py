@@ -42,7 +42,7 @@ NOTES: Final = ("BARS_LOADED", "BAR_LOT", "LINER", "PUSHER")
 UNAVAILABLE: Final = "UNAVAILABLE"
 RUNNING: Final = ("ACTIVE", "WAIT")
 MANUAL_MODES: Final = ("MANUAL", "MANUAL_DATA_INPUT", "EDIT", "SEMI_AUTOMATIC")
-ORDER: Final = ("machine", "at", "head", "body_start", "file", "line", "cell")
+ORDER: Final = ("machine", "at", "body_start", "file", "line", "cell")
 STATE_ITEMS: Final = ("EXECUTION", "CONTROLLER_MODE", "AVAILABILITY", "EMERGENCY_STOP", "PROGRAM")
 
 
@@ -67,7 +67,7 @@ def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     wanted = pl.col("item").is_in(ITEMS) | (
         pl.struct(pl.col(BY).cast(pl.String), "item").is_in(_heartbeats(ctx)) if _heartbeats(ctx) else pl.lit(False)
     )
-    columns = (*ORDER, "item", "sub_type", "component", "data_item", "text", "number", "discrete")
+    columns = (*ORDER, "head", "item", "sub_type", "component", "data_item", "text", "number", "discrete")
     words = ("code", "type", "level", "message", "condition_id")
     return (
         events.filter(wanted)
