@@ -83,14 +83,15 @@ def test_long_loss_of_signal_ends_a_stop_and_names_the_next():
 
 def test_emergency_stop_inside_a_stop_begins_a_new_one():
     facts = facts_of(
-        "0 exec ACTIVE\n0 estop ARMED\n100 exec READY\n200 estop TRIGGERED\n900 estop ARMED\n950 exec ACTIVE\n999 count 0"
+        "0 exec ACTIVE\n0 estop ARMED\n100 exec READY\n"
+        "200 estop TRIGGERED\n900 estop ARMED\n950 exec ACTIVE\n999 count 0"
     )
     got = facts["stops"].select("start", "end", "cause").rows()
     assert got == [(second(100), second(200), "unexplained"), (second(200), second(950), "emergency stop")]
 
 
 def test_hung_cycle():
-    """ACTIVE from 104 with no part for more than 3 x 100 s: what lies past 104 + 100 is stopped, until the next part."""
+    """ACTIVE from 104 with no part for over 3 x 100 s: what lies past 104 + 100 is stopped, until the next part."""
     facts = facts_of(
         cycles(0, 1) + "104 exec ACTIVE\n2000 count 2\n2000 exec READY\n2004 exec ACTIVE\n2050 exec ACTIVE"
     )
