@@ -22,14 +22,13 @@ from runlog.intake.names import MachineNames
 from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
 from runlog.intake.vocabulary import (
     CONDITION,
-    DEFAULT_SUB_TYPES,
     FREE_TEXT,
     LEVELS,
     LISTED,
     Meaning,
-    meaning,
     spell,
     told_by_site,
+    unmapped,
 )
 from runlog.site import Csv, Site, Source
 
@@ -41,9 +40,6 @@ SIGNAL_NAMES: Final = ("signal", "item", "data_item", "dataitem", "name", "tag",
 VALUE_NAMES: Final = ("value", "val", "wert")
 CODE_NAMES: Final = ("code", "native_code", "alarm_code")
 MESSAGE_NAMES: Final = ("message", "text", "description")
-NUMERIC: Final = frozenset(
-    {"LENGTH", "LOAD", "TEMPERATURE", "BARS_LOADED", "KEY_PRESSED", "PATH_FEEDRATE", "AXIS_FEEDRATE"}
-)
 
 _CLEAR: Final = ("", "0", "NONE")
 _LEAST_TICK: Final = 2
@@ -263,9 +259,7 @@ class _Meanings:
         key = self._keys.get(name.lower())
         if key is not None:
             return told_by_site(key, None)
-        item = name.upper().replace(" ", "_").replace("-", "_")
-        known = item in LISTED or item in FREE_TEXT or item in DEFAULT_SUB_TYPES or item in NUMERIC
-        return meaning(item) if known else meaning(f"x:{name.upper()}")
+        return unmapped(name)
 
     def table(self, names: pl.Series) -> pl.DataFrame:
         rows = [

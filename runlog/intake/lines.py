@@ -1,7 +1,7 @@
 """Adapter lines: `stamp|key|value|key|value`, one line an instant, as a collector records them.
 
 What a key stands for comes from the source's device document and its `keys`. A key neither of them knows is
-kept under the item `x:KEY`. The whole file is split at once: lines with one pair or one condition go one
+kept: as the standard item if it has the name of one that takes a single field, else as `x:KEY`. The whole file is split at once: lines with one pair or one condition go one
 way, lines with several pairs another, and the odd ones (quoted fields, torn lines, assets) are looked for only
 where a file holds their mark at all.
 """
@@ -16,7 +16,7 @@ from runlog.intake.devices import Devices
 from runlog.intake.names import MachineNames
 from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
 from runlog.intake.stamps import read_stamps
-from runlog.intake.vocabulary import CONDITION, LEVELS, Meaning, meaning, spell, told_by_site
+from runlog.intake.vocabulary import CONDITION, LEVELS, Meaning, meaning, spell, told_by_site, unmapped
 from runlog.site import Key, Site, Source
 
 _LEVEL_FIRST: Final = r"(?i)^\s*(?:normal|warning|fault|unavailable)\s*\|"
@@ -205,7 +205,7 @@ class _Keys:
             known = self.devices.of(*names.known_as(machine, device)).get(name.lower())
             key_of_site = told.get(name.lower()) or told.get(key.lower())
             found = told_by_site(key_of_site, known) if key_of_site else known
-            rows.append((key, name, machine, found is not None, *_columns(found or meaning(f"x:{name.upper()}"))))
+            rows.append((key, name, machine, found is not None, *_columns(found or _by_name(name))))
         return pl.DataFrame(rows, schema=_KEY_TABLE, orient="row")
 
     def _routed(self, key: str, told: dict[str, Key]) -> tuple[str, str]:
@@ -229,6 +229,12 @@ _KEY_TABLE: Final = pl.Schema(
         "fields": pl.Int32(),
     }
 )
+
+
+def _by_name(name: str) -> Meaning:
+    # How many fields an unexplained key takes is told by its looks, so its name must not promise several.
+    found = unmapped(name)
+    return found if found.fields == 1 else meaning(f"x:{name.upper()}")
 
 
 def _columns(found: Meaning) -> tuple[str, str, str, str | None, bool, int]:

@@ -44,9 +44,25 @@ FREE_TEXT: Final = _words(
 )
 """Items whose digits are a name, not a number: `0012` is not `12`."""
 
+MEASURED: Final = _words(
+    """
+    ACCUMULATED_TIME ANGLE AXIS_FEEDRATE AXIS_FEEDRATE_OVERRIDE BARS_LOADED CYCLE_COUNT EQUIPMENT_TIMER
+    KEY_PRESSED LENGTH LINE LINE_NUMBER LOAD LOAD_COUNT PART_COUNT PATH_FEEDRATE PATH_FEEDRATE_OVERRIDE
+    PATH_POSITION POSITION PRESSURE PROCESS_TIMER ROTARY_VELOCITY ROTARY_VELOCITY_OVERRIDE SPINDLE_SPEED
+    TEMPERATURE TOOL_NUMBER
+    """
+)
+"""Items that hold a number, or a name made of one."""
+
+DISCRETE: Final = frozenset({"BARS_LOADED"})
+"""Items of which every copy is news, whatever a source says: a second filling with as many bars is a second one."""
+
 DEFAULT_SUB_TYPES: Final = {"PART_COUNT": "ALL", "ROTARY_VELOCITY": "ACTUAL", "END_OF_BAR": "PRIMARY"}
 FIELDS: Final = {CONDITION: 5, "ALARM": 5, "MESSAGE": 2, "ASSET_CHANGED": 2, "ASSET_REMOVED": 2}
 """Fields an item takes in adapter lines; all others take one."""
+
+STANDARD: Final = LISTED | FREE_TEXT | MEASURED
+"""Standard items that a column, signal or key of the same name is taken for."""
 
 FEEDER_COMPONENTS: Final = frozenset({"BarFeeder", "BarFeederInterface", "Stock", "Loader"})
 SPINDLE_ITEMS: Final = frozenset({"ROTARY_VELOCITY", "SPINDLE_SPEED"})
@@ -90,7 +106,24 @@ def meaning(item: str, sub_type: str = "", component: str = "", type: str | None
     """Make a `Meaning` with the standard's defaults filled in: sub type, and fields in adapter lines."""
     fields = int(more.get("fields", 0)) or FIELDS.get(item, 1)
     sub_type = sub_type or DEFAULT_SUB_TYPES.get(item, "")
-    return Meaning(item, sub_type, component, type or None, bool(more.get("discrete", False)), fields)
+    discrete = bool(more.get("discrete", False)) or item in DISCRETE
+    return Meaning(item, sub_type, component, type or None, discrete, fields)
+
+
+def unmapped(name: str) -> Meaning:
+    """What a name stands for that neither its source nor a device document explains.
+
+    The standard item, if it is the name of one in any case, with blanks, hyphens or nothing between its words;
+    else `x:NAME`.
+
+    Examples
+    --------
+    >>> unmapped("Part Count").item, unmapped("endOfBar").item, unmapped("Spare 7").item
+    ('PART_COUNT', 'END_OF_BAR', 'x:SPARE 7')
+    """
+    spelt = re.sub(r"[\s_-]+", "_", name.strip())
+    standard = (word for word in (spelt.upper(), snake(spelt)) if word in STANDARD)
+    return meaning(next(standard, f"x:{name.strip().upper()}"))
 
 
 def told_by_site(key: Key, known: Meaning | None) -> Meaning:
