@@ -46,6 +46,11 @@ def test_an_older_night_sends_nobody_walking(review):
     assert "standing" not in words.rest
 
 
+def test_a_machine_that_stands_is_worth_the_walk_though_it_lost_nothing(review):
+    stands = with_machines(review, standing_now=True, hours_lost=0.0, planned_parts=288.0, ended_by="out of bars")
+    assert headline(stands, MORNING).lead == "Walk to T01 first"
+
+
 def test_nobody_walks_when_all_is_well(review):
     well = with_machines(review, standing_now=False, hours_lost=0.1, planned_parts=288.0, ended_by="window")
     words = headline(well, MORNING)
