@@ -10,53 +10,30 @@ their names.
 * A row of a wrong width, without a readable time or of an unknown machine is one reject.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterator
 from typing import Final
 
 import polars as pl
 
 from runlog.errors import ReadingError
+from runlog.intake.csv_columns import Columns, find_columns, is_header
+from runlog.intake.csv_numbers import with_numbers
 from runlog.intake.csv_records import Records, records
-from runlog.intake.csv_times import read_times
+from runlog.intake.csv_times import day_comes_first, read_times
 from runlog.intake.names import MachineNames
 from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
 from runlog.intake.vocabulary import (
     CONDITION,
-    FREE_TEXT,
     LEVELS,
-    LISTED,
     Meaning,
     spell,
     told_by_site,
     unmapped,
 )
-from runlog.site import Csv, Site, Source
-
-TIME_NAMES: Final = (
-    "time", "timestamp", "datetime", "date_time", "date time", "date", "ts", "at", "zeit", "zeitstempel", "datum",
-)  # fmt: skip
-MACHINE_NAMES: Final = ("machine", "machine_name", "machine name", "machine_id", "device", "asset", "maschine")
-SIGNAL_NAMES: Final = ("signal", "item", "data_item", "dataitem", "name", "tag", "key", "variable")
-VALUE_NAMES: Final = ("value", "val", "wert")
-CODE_NAMES: Final = ("code", "native_code", "alarm_code")
-MESSAGE_NAMES: Final = ("message", "text", "description")
+from runlog.site import Site, Source
 
 _CLEAR: Final = ("", "0", "NONE")
 _LEAST_TICK: Final = 2
-
-
-@dataclass(frozen=True)
-class _Columns:
-    """Which field of a record is what, by its name in `Records.cells`."""
-
-    time: str
-    machine: str | None
-    signal: str | None
-    value: str | None
-    code: str | None
-    message: str | None
-    others: dict[str, str]
-    """Field to header name, of all columns that are none of the above."""
 
 
 def read_csv(content: bytes, source: Source, site: Site) -> Offered:
@@ -82,58 +59,25 @@ def read_csv(content: bytes, source: Source, site: Site) -> Offered:
     """
     if not content.strip():
         return Offered(pl.DataFrame(schema=OBSERVATIONS), pl.DataFrame(schema=REFUSED), 0, 0, "nothing in it")
-    read = records(content, source.csv.delimiter if source.csv else None)
-    columns = _columns(read.header, source.csv)
+    told = source.csv
+    read = records(
+        content,
+        told.delimiter if told else None,
+        wanted=is_header(told),
+        columns=told.columns if told else None,
+    )
+    columns = find_columns(read, told)
     rows, refused = _placed(read, columns, source, site)
     values = _long(rows, columns) if columns.signal else _wide(rows, columns, source)
     values, ignored = _without_ignored(values, source)
-    observations = _observations(values, source)
-    if read.delimiter != ",":
-        observations = _with_decimal_commas(observations)
+    observations = with_numbers(_observations(values, source), read.delimiter, told.decimal if told else None)
     return Offered(
         observations=observations.select(pl.col(name).cast(dtype) for name, dtype in OBSERVATIONS.items()),
         rejects=pl.concat([_ragged(read), refused]).sort("line", "cell"),
-        rows=len(read.cells) + len(read.ragged),
-        ignored=ignored,
-        note=_note(values, source),
+        rows=len(read.cells) + len(read.ragged) + read.preamble,
+        ignored=ignored + read.preamble,
+        note="; ".join(_notes(read, columns, values, source)),
     )
-
-
-# --- columns ---------------------------------------------------------------------------------------
-
-
-def _columns(header: list[str], told: Csv | None) -> _Columns:
-    field = {name.lower(): str(number) for number, name in reversed(list(enumerate(header)))}
-
-    def named(name: str | None, key: str) -> str | None:
-        if name is None:
-            return None
-        if name.strip().lower() not in field:
-            raise ReadingError(
-                f"columns {', '.join(header)} found, {name!r} among them expected (csv.{key} of the source)"
-            )
-        return field[name.strip().lower()]
-
-    def guessed(names: tuple[str, ...]) -> str | None:
-        return next((field[name] for name in names if name in field), None)
-
-    if told:
-        time, machine = named(told.time, "time"), named(told.machine, "machine")
-        signal, value = named(told.signal, "signal"), named(told.value, "value")
-        code, message = named(told.code, "code"), named(told.message, "message")
-    else:
-        time, machine = guessed(TIME_NAMES), guessed(MACHINE_NAMES)
-        signal, value = guessed(SIGNAL_NAMES), guessed(VALUE_NAMES)
-        if signal is None or value is None:
-            signal = value = None
-        code, message = (guessed(CODE_NAMES), guessed(MESSAGE_NAMES)) if signal else (None, None)
-    if time is None:
-        raise ReadingError(
-            f"columns {', '.join(header)} found, one named time or timestamp expected; csv.time can name another"
-        )
-    used = {time, machine, signal, value, code, message}
-    others = {str(n): name or f"column {n + 1}" for n, name in enumerate(header) if str(n) not in used}
-    return _Columns(time, machine, signal, value, code, message, others)
 
 
 # --- rows ------------------------------------------------------------------------------------------
@@ -149,10 +93,13 @@ def _refused(frame: pl.DataFrame, reason: pl.Expr) -> pl.DataFrame:
     return chosen.cast(REFUSED)
 
 
-def _placed(read: Records, columns: _Columns, source: Source, site: Site) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _placed(read: Records, columns: Columns, source: Source, site: Site) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rows with `machine` and `stamped`, and those refused because they lack one."""
     rows = _with_machine(read.cells, columns, source, site)
-    rows = _with_time(rows, columns.time, source.time_zone or site.site.time_zone)
+    stamps = _stamps(rows, columns)
+    told = source.csv.day_first if source.csv else None
+    day_first = day_comes_first(stamps)[0] if told is None else told
+    rows = _with_time(rows.with_columns(stamps.alias("stamp")), source.time_zone or site.site.time_zone, day_first)
     bad = pl.col("problem").is_not_null()
     if rows["problem"].null_count() < len(rows):
         refused = _refused(rows.filter(bad).join(read.raw, on="line", how="left"), pl.col("problem"))
@@ -160,7 +107,7 @@ def _placed(read: Records, columns: _Columns, source: Source, site: Site) -> tup
     return rows, pl.DataFrame(schema=REFUSED)
 
 
-def _with_machine(cells: pl.DataFrame, columns: _Columns, source: Source, site: Site) -> pl.DataFrame:
+def _with_machine(cells: pl.DataFrame, columns: Columns, source: Source, site: Site) -> pl.DataFrame:
     names = MachineNames(source, site)
     only = source.machine or (site.machines[0].name if len(site.machines) == 1 else None)
     if columns.machine is None:
@@ -181,10 +128,19 @@ def _with_machine(cells: pl.DataFrame, columns: _Columns, source: Source, site: 
     return cells.join(told, on=columns.machine, how="left", nulls_equal=True, maintain_order="left")
 
 
-def _with_time(rows: pl.DataFrame, time: str, zone: str) -> pl.DataFrame:
+def _stamps(rows: pl.DataFrame, columns: Columns) -> pl.Series:
+    """Stamps as they stand there; date and time of two columns joined."""
+    if columns.date is None:
+        return rows[columns.time]
+    # A spreadsheet adds a midnight to a day.
+    day = pl.col(columns.date).str.replace(r"[T ]00?:00(:00(\.0+)?)?$", "")
+    return rows.select(pl.concat_str(day, columns.time, separator=" ").alias("stamp")).to_series()
+
+
+def _with_time(rows: pl.DataFrame, zone: str, day_first: bool) -> pl.DataFrame:
     # Machine by machine: in the hour that autumn repeats, order tells, and it is each machine's own.
     parts = rows.partition_by("machine", maintain_order=True) if rows["machine"].n_unique() > 1 else [rows]
-    placed = [part.hstack(read_times(part[time], zone)) for part in parts]
+    placed = [part.hstack(read_times(part["stamp"], zone, day_first=day_first)) for part in parts]
     joined = pl.concat(placed).sort("line") if len(placed) > 1 else placed[0]
     return joined.with_columns(pl.coalesce("stranger", "problem").alias("problem")).drop("stranger")
 
@@ -192,7 +148,7 @@ def _with_time(rows: pl.DataFrame, time: str, zone: str) -> pl.DataFrame:
 # --- values ----------------------------------------------------------------------------------------
 
 
-def _kept(columns: _Columns) -> list[pl.Expr]:
+def _kept(columns: Columns) -> list[pl.Expr]:
     side = {"code": columns.code, "message": columns.message}
     return [
         pl.col("line"),
@@ -202,7 +158,7 @@ def _kept(columns: _Columns) -> list[pl.Expr]:
     ]
 
 
-def _long(rows: pl.DataFrame, columns: _Columns) -> pl.DataFrame:
+def _long(rows: pl.DataFrame, columns: Columns) -> pl.DataFrame:
     assert columns.signal
     assert columns.value
     return rows.select(
@@ -214,7 +170,7 @@ def _long(rows: pl.DataFrame, columns: _Columns) -> pl.DataFrame:
     )
 
 
-def _wide(rows: pl.DataFrame, columns: _Columns, source: Source) -> pl.DataFrame:
+def _wide(rows: pl.DataFrame, columns: Columns, source: Source) -> pl.DataFrame:
     """One row a filled cell, in the order of the file."""
     meanings = _Meanings(source)
     others = [field for field, key in columns.others.items() if meanings.of(key).item != CONDITION]
@@ -279,14 +235,6 @@ def _observations(values: pl.DataFrame, source: Source) -> pl.DataFrame:
     return _conditions(spelt.rename({"key": "data_item"})).collect()
 
 
-def _with_decimal_commas(observations: pl.DataFrame) -> pl.DataFrame:
-    # Where a comma does not part fields, `3,5` is how much of the world writes 3.5.
-    comma = pl.col("text").str.extract(r"^([+-]?\d+,\d+)$").str.replace(",", ".", literal=True)
-    names = pl.col("item").is_in(sorted(FREE_TEXT | LISTED))
-    number = pl.coalesce("number", pl.when(~names).then(comma.cast(pl.Float64, strict=False)))
-    return observations.with_columns(number.alias("number"))
-
-
 def _conditions(spelt: pl.LazyFrame) -> pl.LazyFrame:
     """Levels, codes and words of conditions; no other item has any."""
     is_condition = pl.col("item") == CONDITION
@@ -307,7 +255,17 @@ def _conditions(spelt: pl.LazyFrame) -> pl.LazyFrame:
     )
 
 
-def _note(values: pl.DataFrame, source: Source) -> str:
+def _notes(read: Records, columns: Columns, values: pl.DataFrame, source: Source) -> Iterator[str]:
     meanings = _Meanings(source)
     unmapped = [name for name in values["key"].unique().sort() if meanings.of(name).item.startswith("x:")]
-    return f"{len(unmapped)} unmapped: {', '.join(unmapped[:10])}" if unmapped else ""
+    if unmapped:
+        yield f"{len(unmapped)} unmapped: {', '.join(unmapped[:10])}"
+    if read.preamble:
+        yield f"lines above or like the header: {read.preamble}"
+    if columns.missed:
+        yield f"no column {' nor '.join(columns.missed)}"
+    if not (source.csv and source.csv.day_first is not None):
+        day_first, sure = day_comes_first(_stamps(read.cells, columns))
+        if not sure:
+            other = "true" if not day_first else "false"
+            yield f"dates read {'day' if day_first else 'month'} first; csv.day_first = {other} reads the other way"

@@ -1,20 +1,35 @@
 """The bytes of a CSV file as records: decoded, split at the right places, those of a wrong width set aside.
 
+The header is the first of the first lines that has the names wanted: programs write titles, dates and
+`sep=;` above it. Lines above it are preamble, and so is the header where it comes again in the middle of a file.
+
 Python touches the header only; the body is split and counted by columns. A record may span lines where a
 quoted field holds a line break, so records are numbered by the line on which they begin, from 1.
 """
 
 import csv
 import io
+import re
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
 import polars as pl
 
+from runlog.errors import ReadingError
+
 DELIMITERS: Final = ",;\t|"
 SHOWN: Final = 500
 """Characters of a record that a reject keeps."""
+MOST_PREAMBLE: Final = 60
+"""Lines among which a header is looked for."""
+MOST_COLUMNS: Final = 4_000
+_LOOKED_AT: Final = 256 * 1024
+_MARK_OF_UTF16: Final = 0.3
+
+Wanted = Callable[[list[str]], bool]
+"""Whether the fields of a line are the names of the columns."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +48,8 @@ class Records:
         `line` and `raw`: every record of `cells` as it stood there.
     ragged : pl.DataFrame
         `line`, `raw` and `fields` of the records with more or fewer fields than the header.
+    preamble : int
+        Lines that are no records: those above the header, and headers that come again.
     """
 
     delimiter: str
@@ -40,46 +57,110 @@ class Records:
     cells: pl.DataFrame
     raw: pl.DataFrame
     ragged: pl.DataFrame
+    preamble: int
 
 
-def records(content: bytes, delimiter: str | None = None) -> Records:
+def records(
+    content: bytes,
+    delimiter: str | None = None,
+    *,
+    wanted: Wanted = lambda _: True,
+    columns: list[str] | None = None,
+) -> Records:
     """Split a CSV file.
 
     Parameters
     ----------
     content : bytes
-        The file: UTF-8 with or without mark, UTF-16 with mark, else Windows-1252.
+        The file: UTF-8 with or without mark, UTF-16, else Windows-1252.
     delimiter : str, optional
         What separates fields; found from the header if not given.
+    wanted : callable
+        Tells the header by its names; where no line has them, the first is taken.
+    columns : list of str, optional
+        Names of the columns, of a file without a header.
 
     Returns
     -------
     Records
+
+    Raises
+    ------
+    ReadingError
+        There are more than `MOST_COLUMNS` columns.
     """
     text = decoded(content)
-    head = _first_record(text)
-    delimiter = delimiter or sniffed(head)
-    header = [name.strip() for name in next(csv.reader(io.StringIO(head), delimiter=delimiter), [])]
+    above, head = (0, "") if columns else header(text, delimiter, wanted)
+    first = _first_record(text, 0) if columns else head
+    delimiter = delimiter or sniffed(first)
+    names = columns or fields_of(head, delimiter)
+    if len(names) > MOST_COLUMNS:
+        raise ReadingError(f"{len(names)} columns found, at most {MOST_COLUMNS} expected")
     found = _with_width(_lines(text), delimiter)
-    after = found.filter(pl.col("line") > 1 + head.count("\n"))
-    sound = after.filter(pl.col("fields") == len(header))
+    begins = above + 1 + head.count("\n") if head else above
+    after = found.filter(pl.col("line") > begins)
+    if head and len(names) > 1:
+        after = after.filter(pl.col("raw") != head)
+    width = len(names)
+    sound = after.filter(pl.col("fields") == width)
     return Records(
         delimiter,
-        header,
-        _cells(sound, len(header), delimiter),
+        names,
+        _cells(sound, width, delimiter),
         sound.select("line", pl.col("raw").str.head(SHOWN)),
-        after.filter(pl.col("fields") != len(header)).with_columns(pl.col("raw").str.head(SHOWN)),
+        after.filter(pl.col("fields") != width).with_columns(pl.col("raw").str.head(SHOWN)),
+        len(found) - len(after) - bool(head),
     )
+
+
+def header(text: str, delimiter: str | None = None, wanted: Wanted = lambda _: True) -> tuple[int, str]:
+    """How many lines stand above the header, and the header itself.
+
+    Examples
+    --------
+    >>> header("Shop;;\\ntime;parts\\n", wanted=lambda names: "time" in names)
+    (1, 'time;parts')
+    """
+    at = above = 0
+    for _ in range(MOST_PREAMBLE):
+        record = _first_record(text, at)
+        if wanted(fields_of(record, delimiter or sniffed(record))):
+            return above, record
+        at = text.find("\n", at + len(record)) + 1
+        above += record.count("\n") + 1
+        if not at or at > _LOOKED_AT:
+            break
+    blank = len(text[:_LOOKED_AT]) - len(text[:_LOOKED_AT].lstrip())
+    above = text.count("\n", 0, blank)
+    return above, _first_record(text, text.rfind("\n", 0, blank) + 1)
+
+
+def fields_of(record: str, delimiter: str) -> list[str]:
+    """Fields of one record, trimmed."""
+    try:
+        return [name.strip() for name in next(csv.reader(io.StringIO(record), delimiter=delimiter), [])]
+    except csv.Error:  # a field of more than 128 KiB
+        return []
 
 
 def decoded(content: bytes) -> str:
     """Text of a file; Windows-1252 is what programs wrote that did not say what they wrote."""
     if content.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
         return content.decode("utf-16", errors="replace")
+    if unmarked := _unmarked_utf16(content):
+        return content.decode(unmarked, errors="replace")
     try:
         return content.removeprefix(BOM_UTF8).decode("utf-8")
     except UnicodeDecodeError:
         return content.removeprefix(BOM_UTF8).decode("cp1252", errors="replace")
+
+
+def _unmarked_utf16(content: bytes) -> str | None:
+    """Every other byte of Latin letters in UTF-16 is 0, and text of any other encoding has no such byte."""
+    start = content[:2000]
+    if start.count(0) < _MARK_OF_UTF16 * len(start):
+        return None
+    return "utf-16-le" if start[1::2].count(0) > start[::2].count(0) else "utf-16-be"
 
 
 def sniffed(head: str) -> str:
@@ -90,14 +171,17 @@ def sniffed(head: str) -> str:
     >>> sniffed("time;a,b;c")
     ';'
     """
-    return max(DELIMITERS, key=lambda mark: (head.count(mark), mark == ","))
+    bare = re.sub('"[^"]*"', "", head)
+    return max(DELIMITERS, key=lambda mark: (bare.count(mark), mark == ","))
 
 
-def _first_record(text: str) -> str:
-    end = text.find("\n")
-    while end >= 0 and text.count('"', 0, end) % 2:
+def _first_record(text: str, at: int) -> str:
+    end = first = text.find("\n", at)
+    while 0 <= end < at + _LOOKED_AT and text.count('"', at, end) % 2:
         end = text.find("\n", end + 1)
-    return text[:end].rstrip("\r") if end >= 0 else text.rstrip("\r")
+    if not 0 <= end < at + _LOOKED_AT and text.count('"', at, first) % 2:
+        end = first  # a quote that never ends is a mark of inches
+    return text[at:end].rstrip("\r") if end >= 0 else text[at:].rstrip("\r")
 
 
 def _lines(text: str) -> pl.DataFrame:

@@ -1,9 +1,9 @@
 """Adapter lines: `stamp|key|value|key|value`, one line an instant, as a collector records them.
 
 What a key stands for comes from the source's device document and its `keys`. A key neither of them knows is
-kept: as the standard item if it has the name of one that takes a single field, else as `x:KEY`. The whole file is split at once: lines with one pair or one condition go one
-way, lines with several pairs another, and the odd ones (quoted fields, torn lines, assets) are looked for only
-where a file holds their mark at all.
+kept: as the standard item if it has the name of one that takes a single field, else as `x:KEY`. The whole file
+is split at once: lines with one pair or one condition go one way, lines with several pairs another, and the odd
+ones (quoted fields, torn lines, assets) are looked for only where a file holds their mark at all.
 """
 
 import codecs

@@ -155,15 +155,23 @@ class Key(_Section):
 
 
 class Csv(_Section):
-    """How a CSV names its columns; `signal` and `value` make it long, else it is wide."""
+    """How a CSV names its columns; `signal` and `value` make it long, else it is wide.
+
+    `date` is the column of the date where `time` holds the clock only. `day_first` and `decimal` say how dates and
+    numbers are written where files cannot tell; `columns` are the names where files have no header row.
+    """
 
     time: Text
+    date: str | None = None
     machine: str | None = None
     signal: str | None = None
     value: str | None = None
     code: str | None = None
     message: str | None = None
     delimiter: str | None = None
+    day_first: bool | None = None
+    decimal: Literal[".", ","] | None = None
+    columns: list[str] = []
 
     @model_validator(mode="after")
     def _long_or_wide(self) -> "Csv":

@@ -1,0 +1,71 @@
+"""Numbers as people's programs write them: decimal comma, thousands marks."""
+
+from typing import Final
+
+import polars as pl
+
+from runlog.intake.vocabulary import CONDITION, FREE_TEXT, LISTED
+
+_GROUP_MARKS: Final = "[ '\u00a0\u202f\u2019]"
+_COMMA: Final = r"^[+-]?\d+,\d+$"
+_GROUPED: Final = {
+    ",": r"^[+-]?\d{1,3}(\.\d{3})+(,\d+)?$",
+    ".": r"^[+-]?\d{1,3}(,\d{3})+(\.\d+)?$",
+}
+"""By decimal mark: numbers whose thousands the other mark parts."""
+_SURE: Final = {
+    ",": r"^[+-]?\d+,(\d{1,2}|\d{4,})$|^[+-]?\d{1,3}(\.\d{3})+,\d+$|^[+-]?\d{1,3}(\.\d{3}){2,}$|^0,\d+$",
+    ".": r"^[+-]?\d+\.(\d{1,2}|\d{4,})$|^[+-]?\d{1,3}(,\d{3})+\.\d+$|^[+-]?\d{1,3}(,\d{3}){2,}$|^0\.\d+$",
+}
+"""By decimal mark: numbers that can be written with that mark only. `1,234` can be with both."""
+
+
+def with_numbers(observations: pl.DataFrame, delimiter: str, decimal: str | None) -> pl.DataFrame:
+    """Fill in `number` where marks kept it from being read.
+
+    Parameters
+    ----------
+    observations : pl.DataFrame
+        With `text`, `item` and `number`.
+    delimiter : str
+        Of the file: where it is no comma, a comma in a number is likelier the decimal one.
+    decimal : str, optional
+        The decimal mark, where the source tells it.
+
+    Returns
+    -------
+    pl.DataFrame
+    """
+    names = pl.col("item").is_in(sorted(FREE_TEXT | LISTED | {CONDITION}))
+    marked = ~names & pl.col("text").str.contains(r"\d[.,]\d|\d" + _GROUP_MARKS + r"\d")
+    rows = observations.select(marked.fill_null(value=False)).to_series().arg_true()
+    if not rows.len():
+        return observations
+    text = observations["text"].gather(rows).str.strip_chars()
+    bare = text.str.replace_all(_GROUP_MARKS, "")
+    blanks = text.str.contains(rf"^[+-]?\d{{1,3}}({_GROUP_MARKS}\d{{3}})+([.,]\d+)?$")
+    text = bare.zip_with(blanks, text)
+    mark = decimal or decimal_mark(text, delimiter)
+    number = observations["number"]
+    return observations.with_columns(number.scatter(rows, _read(text, mark, number.gather(rows))).alias("number"))
+
+
+def decimal_mark(text: pl.Series, delimiter: str) -> str:
+    """The decimal mark of a file: what most numbers that tell it have, else what its delimiter makes likely."""
+    commas, points = (int(text.str.contains(_SURE[mark]).sum()) for mark in (",", "."))
+    if commas != points:
+        return "," if commas > points else "."
+    return "." if delimiter == "," else ","
+
+
+def _read(text: pl.Series, mark: str, plain: pl.Series) -> pl.Series:
+    """Numbers of text with this decimal mark; what does not fit it is as it was read before."""
+    other = "." if mark == "," else ","
+    grouped = text.str.contains(_GROUPED[mark])
+    # Where nothing tells otherwise, a single comma is decimal and a single point, too: `3,5` and `3.5`.
+    comma = text.str.contains(_COMMA) & ~grouped
+    bare = text.zip_with(~grouped, text.str.replace_all(other, "", literal=True))
+    bare = bare.zip_with(~(grouped | comma), bare.str.replace(",", ".", literal=True))
+    read = bare.cast(pl.Float64, strict=False)
+    finite = read.is_finite().fill_null(value=False)
+    return read.zip_with(finite, plain)
