@@ -1,6 +1,7 @@
 """Charts as functions from frames to Altair: they place what `figures` says, and compute no figure."""
 
-from collections.abc import Sequence
+from collections.abc import math
+import Sequence
 from datetime import datetime
 from typing import Any, Final
 
@@ -157,7 +158,7 @@ def _shortfall(facts: dict[str, Any], window: Window, scale: alt.Scale, look: Lo
             "made": [made],
             "planned": [planned],
             "words_at": [(made + planned) / 2 if beside else made],
-            "said": [f"{lost:.0f} short"],
+            "said": [f"{math.floor(planned) - made:.0f} short"],
         }
     )
     base = alt.Chart(row).encode(x=along(window))

@@ -98,9 +98,9 @@ def life(events: pl.LazyFrame) -> pl.LazyFrame:
     """First body event and horizon of each machine: machine, first, horizon.
 
     The horizon is the latest event of any machine of the same sources, so a machine that fell silent is
-    followed as long as its collector was heard.
+    followed as long as its collector was heard. Setup notes are a person's words and keep no machine alive.
     """
-    by_source = events.group_by(BY, "source").agg(
+    by_source = events.filter(~pl.col("item").is_in(NOTES)).group_by(BY, "source").agg(
         first=pl.col("at").filter(~pl.col("head")).min(), last=pl.col("at").max()
     )
     return (

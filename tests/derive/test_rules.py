@@ -123,6 +123,12 @@ def test_heartbeat_overdue_is_no_signal():
     assert spans_of(facts) == [(0, 60, "producing"), (60, 500, "no signal"), (500, 550, "producing")]
 
 
+def test_setup_notes_keep_no_machine_alive():
+    """The log ends at 100; bars noted an hour later do not stretch its last state until then."""
+    facts = facts_of("0 exec ACTIVE\n100 count 1\n3700 bars 12")
+    assert spans_of(facts) == [(0, 100, "producing")]
+
+
 # --- parts ---------------------------------------------------------------------------------------
 
 
