@@ -95,20 +95,6 @@ COMMANDS = dict(commands(typer.main.get_command(app)))  # type: ignore[arg-type]
 # --- every command -------------------------------------------------------------------------------
 
 
-def test_the_commands_are_those_of_the_readme():
-    assert sorted(COMMANDS) == [
-        "dashboard",
-        "demo",
-        "derive",
-        "export",
-        "ingest",
-        "night",
-        "simulate",
-        "site check",
-        "site new",
-    ]
-
-
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_and_option_explains_itself_in_a_line(name: str, run: Run):
     said = run(*name.split(), "--help")

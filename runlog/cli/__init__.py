@@ -1,6 +1,7 @@
 """The command line: each command parses, calls one function and prints.
 
 logs        ingest, derive, export
+rejects     rejects
 night       night
 dashboard   dashboard
 shop        simulate, demo
@@ -16,7 +17,7 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, logs, night, shop, site
+from runlog.cli import dashboard, logs, night, rejects, shop, site
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -34,6 +35,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command()(logs.ingest)
+app.command()(rejects.rejects)
 app.command()(logs.derive)
 app.command()(night.night)
 app.command()(logs.export)

@@ -26,9 +26,10 @@ def ingest(
     paths: Annotated[list[Path], typer.Argument(metavar="PATH...", help="Log files, or folders of them.")],
     site: SiteFile = SITE_FILE,
     store: StoreFolder = STORE_FOLDER,
+    again: Annotated[bool, typer.Option("--again", help="Read them anew, as after a change of the site file.")] = False,
 ) -> None:
     """Read logs into the store and derive the facts; what was read before adds nothing."""
-    report = read(paths, load_site(site), Store(store), base=site.parent)
+    report = read(paths, load_site(site), Store(store), base=site.parent, again=again)
     shown = console()
     show(report, shown)
     if report.skipped:
@@ -53,14 +54,14 @@ def export(
     console().print(Text(f"{table} written to {plain(to)}"))
 
 
-def read(paths: list[Path], site: Site, store: Store, *, base: Path) -> IngestReport:
+def read(paths: list[Path], site: Site, store: Store, *, base: Path, again: bool = False) -> IngestReport:
     """Ingest with a progress bar."""
     with bar("looking for logs") as told:
 
         def step(now: pipeline.Step) -> None:
             told(now.done, now.total, "deriving facts" if now.done == now.total else f"reading {now.path.name}")
 
-        return pipeline.ingest(paths, site, store, base=base, progress=step)
+        return pipeline.ingest(paths, site, store, base=base, again=again, progress=step)
 
 
 def show(report: IngestReport, to: Console) -> None:
@@ -78,7 +79,7 @@ def show(report: IngestReport, to: Console) -> None:
         to.print(f"{_files_of(len(report.skipped))} could not be read:")
         to.print(Text("\n".join(f"  {plain(one.path)}: {plain(one.reason)}" for one in report.skipped)))
     if report.progress["rejects"].sum():
-        to.print("Each reject with its reason: runlog export rejects --to rejects.csv")
+        to.print("Each reject with its reason: runlog rejects")
 
 
 def _files(progress: pl.DataFrame) -> Table:
