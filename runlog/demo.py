@@ -11,7 +11,7 @@ import re
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 from pathlib import Path
 from typing import Final
 
@@ -28,6 +28,8 @@ __all__ = ["Demo", "make"]
 WEEKS: Final = 13
 SEED: Final = 2026
 _MARK: Final = "this-is-a-runlog-demo.txt"
+_BEGIN: Final = time(6)
+"""Local time at which the sample logs begin, and so the history ends."""
 _DAY: Final = re.compile(r"_(\d{4}-\d{2}-\d{2})\.")
 
 
@@ -73,7 +75,7 @@ def make(folder: Path, weeks: int = WEEKS, progress: Callable[[int, int, str], N
     told = progress or (lambda done, total, doing: None)
     _claim(folder, weeks)
     sample, logs, site = sample_logs(), folder / "logs", folder / "site.toml"
-    shutil.copytree(sample, logs / "sample", dirs_exist_ok=True, ignore=shutil.ignore_patterns("site.toml"))
+    shutil.copytree(sample / "logs", logs / "sample", dirs_exist_ok=True)
     shutil.copyfile(sample / "site.toml", site)
     if weeks:
         told(0, 100, f"inventing {weeks} weeks of history")
@@ -119,12 +121,8 @@ def _history(to: Path, until: date, weeks: int, machines: int, told: Callable[[i
         weeks=weeks,
         seed=SEED,
         machines=machines,
+        ends=_BEGIN,
         progress=lambda share: told(round(100 * share), 100, doing),
     )
     shutil.move(to.parent / ".invented" / "logs", to)
     shutil.rmtree(to.parent / ".invented")
-    # The simulated shop runs an hour into the day on which the sample logs begin.
-    for path in to.iterdir():
-        found = _DAY.search(path.name)
-        if found and date.fromisoformat(found[1]) >= until:
-            path.unlink()

@@ -9,7 +9,7 @@ import typer
 from rich.text import Text
 
 from runlog import demo as demonstration
-from runlog.cli.common import bar, console
+from runlog.cli.common import bar, complain, console
 from runlog.cli.dashboard import serve
 from runlog.errors import RunlogError
 from runlog.figures.night import night_review
@@ -63,6 +63,8 @@ def demo(
     began = time.monotonic()
     with bar("preparing") as told:
         made = demonstration.make(to, weeks, told)
+    for one in made.report.skipped:
+        complain(f"{one.path}: {one.reason}")
     review = night_review(Store(made.store).facts(), load_site(made.site))
     shown = console()
     shown.print(NightReport(review, datetime.now(UTC)))

@@ -25,6 +25,7 @@ from runlog.simulator.shop import FORMATS, PROFILES, format_of, machine_names, p
 from runlog.simulator.sitefile import site_toml
 
 DEFAULT_START = date(2026, 8, 10)
+SEVEN = time(7)
 _SAMPLE_START = date(2026, 10, 12)
 _SAMPLE_SEED = 10
 
@@ -74,6 +75,7 @@ def simulate(
     formats: Sequence[str] = FORMATS,
     gzip: bool = False,
     days: int | None = None,
+    ends: time = SEVEN,
     progress: Callable[[float], None] | None = None,
 ) -> Path:
     """Invent a shop and write its logs, its site file and the truth.
@@ -91,6 +93,8 @@ def simulate(
         Out of `FORMATS`; the machines take turns.
     gzip : bool
         Pack the logs.
+    ends : time
+        Local time at which the logs end on the last day.
     progress : callable, optional
         Told the share done, 0 to 1, a few times.
 
@@ -104,7 +108,7 @@ def simulate(
     logs.mkdir(parents=True, exist_ok=True)
     facts.mkdir(exist_ok=True)
     (to / "site.toml").write_text(site_toml(machines, formats, clocks_differ=noise > 0), encoding="utf-8")
-    lathes = play(start, weeks, seed, machines, days)
+    lathes = play(start, weeks, seed, machines, days, ends)
     told(0.15)
     _write_logs(logs, lathes, start, Style(formats, noise, seed, formats if gzip else ()), told)
     for name, frame in tables.truth(lathes).items():
@@ -184,10 +188,10 @@ def _always(lathes: list[Lathe]) -> list[dict[str, object]]:
     return found
 
 
-def play(start: date, weeks: float, seed: int, machines: int, days: int | None) -> list[Lathe]:
+def play(start: date, weeks: float, seed: int, machines: int, days: int | None, ends: time = SEVEN) -> list[Lathe]:
     """Play every machine out; each draws from its own stream, so one more machine changes no other."""
     length = days if days is not None else round(weeks * 7)
-    begin, end = hours.local(start, time(6)), hours.local(start + timedelta(days=length), time(7))
+    begin, end = hours.local(start, time(6)), hours.local(start + timedelta(days=length), ends)
     planned = hours.shifts(start - timedelta(days=1), start + timedelta(days=length))
     attended = hours.joined([(shift.start, shift.end) for shift in planned if shift.attended])
     lathes: list[Lathe] = []
