@@ -91,7 +91,7 @@ def test_every_table_is_listed():
 def test_links_lead_somewhere(name: str):
     text = (ROOT / name).read_text(encoding="utf-8")
     links = [link for link in re.findall(r"\]\(([^)#]+)[^)]*\)", text) if not link.startswith("http")]
-    assert not [link for link in links if not (ROOT / link).exists() and not link.endswith(".png")]
+    assert not [link for link in links if not (ROOT / link).exists()]
 
 
 # --- what it does --------------------------------------------------------------------------------
