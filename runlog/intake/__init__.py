@@ -13,10 +13,12 @@ from typing import Final
 
 from runlog.distinct import distinct
 from runlog.errors import ReadingError
-from runlog.intake.detect import ADAPTER_LINES, CSV, MTCONNECT_STREAMS, detect, source_for, unpacked
+from runlog.intake.archive import together
+from runlog.intake.detect import ADAPTER_LINES, CSV, MTCONNECT_STREAMS, detect, member_source, source_for
 from runlog.intake.devices import Devices, load_devices
 from runlog.intake.identity import file_identity
 from runlog.intake.lines import read_lines
+from runlog.intake.packing import members, packing, unpacked
 from runlog.intake.reading import Offered, Reading, finish
 from runlog.intake.streams import read_streams
 from runlog.site import Site, Source
@@ -28,6 +30,7 @@ __all__ = [
     "distinct",
     "file_identity",
     "finish",
+    "read_bytes",
     "read_file",
     "source_for",
 ]
@@ -42,7 +45,7 @@ def read_file(path: Path, source: Source, site: Site, read_at: datetime, *, base
     Parameters
     ----------
     path : Path
-        The file, gzip-ed or not.
+        The file; packed with gzip, zstd or zip, or not.
     source : Source
         The source it belongs to, see `source_for`.
     site : Site
@@ -65,17 +68,35 @@ def read_file(path: Path, source: Source, site: Site, read_at: datetime, *, base
         stored = path.read_bytes()
     except OSError as error:
         raise ReadingError(f"{path}: {error.strerror} found, a readable file expected") from None
-    content = unpacked(stored, path.name)
-    format = detect(content, source, path.name)
-    offered = _offered(content, format, source, site, base or path.parent)
+    return read_bytes(stored, path.name, source, site, read_at, base=base or path.parent)
+
+
+def read_bytes(stored: bytes, name: str, source: Source, site: Site, read_at: datetime, *, base: Path) -> Reading:
+    """Read the bytes of a file as stored; see `read_file`."""
+    identity = file_identity(stored, source)
+    if packing(stored) != "zip":
+        return _read_one(unpacked(stored, name), name, source, site, read_at, base, identity, len(stored))
+    readings = [
+        (member.name, _read_one(member.content, member.name, own, site, read_at, base, identity, len(stored)))
+        for member in members(stored, name)
+        for own in [member_source(member.name, source, site)]
+    ]
+    return together(readings, name, source, identity, len(stored), read_at)
+
+
+def _read_one(
+    content: bytes, name: str, source: Source, site: Site, read_at: datetime, base: Path, identity: str, size: int
+) -> Reading:
+    format = detect(content, source, name)
+    offered = _offered(content, format, source, site, base)
     skew_s = source.clock_skew_s if source.clock_skew_s is not None else CLOCK_SKEW_S[format]
     return finish(
         offered,
         source=source,
-        file=file_identity(stored, source),
-        path=path.name,
+        file=identity,
+        path=name,
         format=format,
-        size=len(stored),
+        size=size,
         clock_skew_s=skew_s,
         read_at=read_at,
     )

@@ -26,7 +26,7 @@ MOST_PREAMBLE: Final = 60
 """Lines among which a header is looked for."""
 MOST_COLUMNS: Final = 4_000
 _LOOKED_AT: Final = 256 * 1024
-_MARK_OF_UTF16: Final = 0.3
+_OF_UTF16: Final = 0.7
 
 Wanted = Callable[[list[str]], bool]
 """Whether the fields of a line are the names of the columns."""
@@ -158,9 +158,10 @@ def decoded(content: bytes) -> str:
 def _unmarked_utf16(content: bytes) -> str | None:
     """Every other byte of Latin letters in UTF-16 is 0, and text of any other encoding has no such byte."""
     start = content[:2000]
-    if start.count(0) < _MARK_OF_UTF16 * len(start):
+    zeros = [start[first::2].count(0) / max(len(start) // 2, 1) for first in (0, 1)]
+    if max(zeros) < _OF_UTF16 or min(zeros) > 1 - _OF_UTF16:
         return None
-    return "utf-16-le" if start[1::2].count(0) > start[::2].count(0) else "utf-16-be"
+    return "utf-16-le" if zeros[1] > zeros[0] else "utf-16-be"
 
 
 def sniffed(head: str) -> str:

@@ -8,7 +8,8 @@ import pytest
 
 from runlog.errors import ReadingError
 from runlog.intake import read_file, source_for
-from runlog.intake.detect import detect, unpacked
+from runlog.intake.detect import detect
+from runlog.intake.packing import unpacked
 from runlog.site import parse_site
 
 SITE = parse_site("""
