@@ -47,58 +47,51 @@ def derive(events: pl.LazyFrame, site: Site) -> dict[str, pl.LazyFrame]:
     known = lives.select(BY).collect()[BY].to_list()
     ctx = context(site, [*named, *(name for name in known if name not in named)], *span)
     keyed = pl.col(BY).cast(ctx.key)
-    return _facts(events.with_columns(keyed), held(lives.with_columns(keyed)), ctx)
+    log = obs.read(events.with_columns(keyed), held(lives.with_columns(keyed)), ctx)
+    return _facts(log, ctx)
 
 
-def _facts(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> dict[str, pl.LazyFrame]:
-    observed = held(obs.observations(events, ctx))
-    state = held(obs.states(observed, ctx))
-    starts = held(obs.cycle_starts(observed, ctx))
-    seen = held(obs.evidence(observed, ctx))
-    visited = held(obs.visits(seen, ctx))
-    present = held(_present(visited, lives, ctx))
-
-    running = held(parts.running(state, lives))
-    lost = held(parts.unavailable(state, lives))
-    counted = held(parts.counts(observed, state, lives, ctx))
-    made = held(parts.with_quality(parts.placed(counted, running, lost), observed))
-    changed = held(changeovers.changeovers(made, observed, state, seen, ctx))
+def _facts(log: obs.Log, ctx: Context) -> dict[str, pl.LazyFrame]:
+    running, lost = held(parts.running(log)), held(parts.unavailable(log))
+    counted = held(parts.counts(log, ctx))
+    made = held(parts.with_quality(parts.placed(counted, running, lost), log.observed))
+    changed = held(changeovers.changeovers(made, log, ctx))
     setting = held(changeovers.setting_of(changed))
     made = held(changeovers.mark_setting(made, setting))
 
-    alarm = held(alarms.alarms(observed, ctx))
-    reloaded = held(reloads.reloads(observed, state, counted, alarm, seen, starts, setting, lives, ctx))
+    alarm = held(alarms.alarms(log.observed, ctx))
+    reloaded = held(reloads.reloads(log, counted, alarm, setting, ctx))
     standard = held(hung.standard_cycles(made, running, reloaded, ctx))
-    cut = held(spans.pieces(state, reloaded, counted, starts, seen, setting, present, standard, lives, ctx))
-    stopped = held(stops.stops(cut, alarm, reloaded, observed, made, standard, lives, ctx))
+    present = held(_present(log, ctx))
+    cut = held(spans.pieces(log, reloaded, counted, setting, present, standard, ctx))
+    stopped = held(stops.stops(log, cut, alarm, reloaded, made, standard, ctx))
 
-    filled = held(runs.fillings(observed))
-    brought = held(bars.brought(reloaded, starts))
-    unattended = held(runs.unattended_runs(cut, stopped, visited, made, reloaded, brought, filled, lives, ctx))
-    shifted = held(shift_figures.cut_to_shifts(cut, stopped, reloaded, lives, ctx))
-    turns = spindles.turning(observed, state, ctx)
+    stock = runs.Stock(held(runs.fillings(log.observed)), reloaded, held(bars.brought(reloaded, log.starts)))
+    unattended = held(runs.unattended_runs(log, cut, stopped, made, stock, ctx))
+    shifted = held(shift_figures.cut_to_shifts(cut, stopped, reloaded, log.lives, ctx))
+    turns = spindles.turning(log, ctx)
     idle = cut.filter(pl.col("kind").is_in(["stopped", "reloading"]))
     facts = {
         "spans": spans.spans(cut, stopped),
         "parts": parts.finish(made, merged(idle)),
         "reloads": reloads.finish(reloaded, present, unattended),
-        "bars": bars.bars(reloaded, made, observed, starts, ctx),
+        "bars": bars.bars(log, reloaded, made, ctx),
         "stops": stops.finish(stopped, unattended),
         "alarms": stops.finish_alarms(alarm, stopped),
         "unattended_runs": unattended,
         "changeovers": changed,
         "shift_figures": shift_figures.shift_figures(shifted, made, reloaded, stopped, turns, ctx),
         "shift_losses": shift_figures.shift_losses(shifted, stopped, ctx),
-        "shift_plans": shift_figures.shift_plans(cut, filled, reloaded, brought, made, ctx),
+        "shift_plans": shift_figures.shift_plans(cut, stock, made, ctx),
     }
     return {name: held(TABLES[name].conform(frame)) for name, frame in facts.items()}
 
 
-def _present(visited: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+def _present(log: obs.Log, ctx: Context) -> pl.LazyFrame:
     """When somebody was there: in a visit, or in a shift planned as attended."""
-    shifts = lives.select(BY).join(
+    shifts = log.lives.select(BY).join(
         ctx.shifts.filter("attended").select(start="shift_start", end="shift_end"), how="cross"
     )
-    cut = tiles(edges_of(visited), edges_of(shifts), life=lives)
-    there = inside(inside(cut, visited, "visit"), merged(shifts), "shift")
+    cut = tiles(edges_of(log.visited), edges_of(shifts), life=log.lives)
+    there = inside(inside(cut, log.visited, "visit"), merged(shifts), "shift")
     return merged(there.filter(pl.col("visit") | pl.col("shift")).select(BY, "start", "end"))

@@ -12,31 +12,26 @@ import polars as pl
 
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, first_after, last_before
-from runlog.derive.observations import UNAVAILABLE
+from runlog.derive.observations import UNAVAILABLE, Log
 from runlog.derive.reloads import with_jumps
 from runlog.schema import BARS
 
 LENGTHS: Final = {"loaded": ("STANDARD", "REMAINING"), "left": ("REMAINING",)}
 
 
-def bars(
-    reloaded: pl.LazyFrame,
-    parts: pl.LazyFrame,
-    observed: pl.LazyFrame,
-    starts: pl.LazyFrame,
-    ctx: Context,
-) -> pl.LazyFrame:
+def bars(log: Log, reloaded: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Every bar brought by a reload (BARS).
 
     Parameters
     ----------
-    reloaded, parts, observed, starts
-        From `reloads`, `placed` (with good and job), `observations`, `cycle_starts`.
+    log : Log
+    reloaded, parts : LazyFrame
+        From `reloads`, `placed` (with good and job).
     ctx : Context
     """
-    bounds = _bounds(reloaded, starts)
+    bounds = _bounds(reloaded, log.starts)
     counted = _counted(bounds, parts, ctx)
-    measured = _lengths(counted, observed, ctx)
+    measured = _lengths(counted, log.observed, ctx)
     return _account(measured, ctx)
 
 

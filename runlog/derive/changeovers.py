@@ -9,26 +9,23 @@ import polars as pl
 
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, first_after, inside, last_before, seconds
-from runlog.derive.observations import MANUAL_MODES
+from runlog.derive.observations import MANUAL_MODES, Log
 from runlog.schema import CHANGEOVERS, NO_JOB
 
 COMPARED = ("diameter_mm", "material", "section", "feed_mode")
 
 
-def changeovers(
-    parts: pl.LazyFrame, observed: pl.LazyFrame, state: pl.LazyFrame, seen: pl.LazyFrame, ctx: Context
-) -> pl.LazyFrame:
+def changeovers(parts: pl.LazyFrame, log: Log, ctx: Context) -> pl.LazyFrame:
     """Changeovers of every machine (CHANGEOVERS).
 
     Parameters
     ----------
     parts : LazyFrame
         machine, at, seq, job, good; parts of no job are passed over.
-    observed, state, seen : LazyFrame
-        From `observations`, `states`, `evidence`.
+    log : Log
     ctx : Context
     """
-    runs = _job_runs(parts, observed, state)
+    runs = _job_runs(parts, log)
     bounds = (
         runs.group_by(BY, "run", "job", maintain_order=True)
         .agg(
@@ -44,8 +41,8 @@ def changeovers(
         .filter(pl.col("from_job").is_not_null())
         .select(BY, "from_job", to_job="job", start="start", end=pl.coalesce("proven_at", "last_at"))
     )
-    programs = state.filter(pl.col("program").ne_missing(pl.col("program").shift(1).over(BY)))
-    seen_next = first_after(bounds, seen.select(BY, seen_at="at"), at="start", right="seen_at", strict=True)
+    programs = log.state.filter(pl.col("program").ne_missing(pl.col("program").shift(1).over(BY)))
+    seen_next = first_after(bounds, log.seen.select(BY, seen_at="at"), at="start", right="seen_at", strict=True)
     both = first_after(seen_next, programs.select(BY, set_at="at"), at="start", right="set_at", strict=True)
     setting_start = pl.min_horizontal("seen_at", "set_at", "end")
     return CHANGEOVERS.conform(
@@ -60,11 +57,11 @@ def changeovers(
     )
 
 
-def _job_runs(parts: pl.LazyFrame, observed: pl.LazyFrame, state: pl.LazyFrame) -> pl.LazyFrame:
+def _job_runs(parts: pl.LazyFrame, log: Log) -> pl.LazyFrame:
     """Parts with the number of their run of one job, and whether they prove the job runs."""
     manual = pl.col("mode").is_in(MANUAL_MODES)
-    entered = state.filter(manual & ~manual.shift(1).over(BY).fill_null(False)).select(BY, "at")
-    opened = observed.filter((pl.col("item") == "DOOR_STATE") & pl.col("changed") & (pl.col("text") == "OPEN"))
+    entered = log.state.filter(manual & ~manual.shift(1).over(BY).fill_null(False)).select(BY, "at")
+    opened = log.observed.filter((pl.col("item") == "DOOR_STATE") & pl.col("changed") & (pl.col("text") == "OPEN"))
     disturbed = (
         pl.concat([entered, opened.select(BY, "at")])
         .sort(BY, "at")

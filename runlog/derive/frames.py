@@ -4,6 +4,8 @@ Intervals are [start, end); those of one machine in one frame never overlap. Eve
 gives LazyFrames with a `machine` column.
 """
 
+from typing import Literal
+
 import polars as pl
 
 BY = "machine"
@@ -64,28 +66,30 @@ def last_before(
     left: pl.LazyFrame, right_frame: pl.LazyFrame, *, at: str = "at", right: str = "at", strict: bool = False
 ) -> pl.LazyFrame:
     """Join to each row the latest row of the other frame not after it (`strict`: before it)."""
-    return left.sort(BY, at).join_asof(
-        right_frame.sort(BY, right),
-        left_on=at,
-        right_on=right,
-        by=BY,
-        strategy="backward",
-        allow_exact_matches=not strict,
-        check_sortedness=False,
-        coalesce=False,
-    )
+    return _nearest(left, right_frame, at, right, "backward", strict)
 
 
 def first_after(
     left: pl.LazyFrame, right_frame: pl.LazyFrame, *, at: str = "at", right: str = "at", strict: bool = False
 ) -> pl.LazyFrame:
     """Join to each row the earliest row of the other frame not before it (`strict`: after it)."""
+    return _nearest(left, right_frame, at, right, "forward", strict)
+
+
+def _nearest(
+    left: pl.LazyFrame,
+    right_frame: pl.LazyFrame,
+    at: str,
+    right: str,
+    strategy: Literal["backward", "forward"],
+    strict: bool,
+) -> pl.LazyFrame:
     return left.sort(BY, at).join_asof(
         right_frame.sort(BY, right),
         left_on=at,
         right_on=right,
         by=BY,
-        strategy="forward",
+        strategy=strategy,
         allow_exact_matches=not strict,
         check_sortedness=False,
         coalesce=False,

@@ -1,17 +1,19 @@
 """Events put in order, told apart into news and restatements, and read as the machine's state over time.
 
+read(events, lives, ctx)      all of the following, as one `Log`
 observations(events)          the items derivation reads, in order, with what changed
 states(observations, ctx)     execution, mode, program ... as they hold from instant to instant
 evidence(observations, ctx)   instants at which somebody was there
 visits(evidence, ctx)         those joined into visits
 """
 
+from dataclasses import dataclass
 from typing import Final
 
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY
+from runlog.derive.frames import BY, held
 from runlog.schema import NO_JOB
 
 ITEMS: Final = (
@@ -44,6 +46,46 @@ RUNNING: Final = ("ACTIVE", "WAIT")
 MANUAL_MODES: Final = ("MANUAL", "MANUAL_DATA_INPUT", "EDIT", "SEMI_AUTOMATIC")
 ORDER: Final = ("machine", "at", "body_start", "file", "line", "cell")
 STATE_ITEMS: Final = ("EXECUTION", "CONTROLLER_MODE", "AVAILABILITY", "EMERGENCY_STOP", "PROGRAM")
+
+
+@dataclass(frozen=True)
+class Log:
+    """The events of some machines as derivation reads them; every later step starts from these frames.
+
+    Attributes
+    ----------
+    observed : LazyFrame
+        From `observations`.
+    state : LazyFrame
+        From `states`.
+    starts : LazyFrame
+        From `cycle_starts`.
+    seen, visited : LazyFrame
+        From `evidence` and `visits`.
+    lives : LazyFrame
+        From `life`.
+    """
+
+    observed: pl.LazyFrame
+    state: pl.LazyFrame
+    starts: pl.LazyFrame
+    seen: pl.LazyFrame
+    visited: pl.LazyFrame
+    lives: pl.LazyFrame
+
+
+def read(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> Log:
+    """Put events in order and read off what holds, what is new and who was there; see `Log`."""
+    observed = held(observations(events, ctx))
+    seen = held(evidence(observed, ctx))
+    return Log(
+        observed=observed,
+        state=held(states(observed, ctx)),
+        starts=held(cycle_starts(observed, ctx)),
+        seen=seen,
+        visited=held(visits(seen, ctx)),
+        lives=lives,
+    )
 
 
 def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
@@ -100,8 +142,10 @@ def life(events: pl.LazyFrame) -> pl.LazyFrame:
     The horizon is the latest event of any machine of the same sources, so a machine that fell silent is
     followed as long as its collector was heard. Setup notes are a person's words and keep no machine alive.
     """
-    by_source = events.filter(~pl.col("item").is_in(NOTES)).group_by(BY, "source").agg(
-        first=pl.col("at").filter(~pl.col("head")).min(), last=pl.col("at").max()
+    by_source = (
+        events.filter(~pl.col("item").is_in(NOTES))
+        .group_by(BY, "source")
+        .agg(first=pl.col("at").filter(~pl.col("head")).min(), last=pl.col("at").max())
     )
     return (
         by_source.with_columns(last=pl.col("last").max().over("source"))
@@ -151,7 +195,7 @@ def states(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
         ],
         how="diagonal",
     )
-    held = {
+    kept = {
         "execution": "EXECUTION",
         "mode": "CONTROLLER_MODE",
         "available": "AVAILABILITY",
@@ -159,12 +203,12 @@ def states(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
         "program": "PROGRAM",
         "heartbeat": "HEARTBEAT",
     }
-    columns = [pl.when(pl.col("item") == item).then("text").alias(name) for name, item in held.items()]
+    columns = [pl.when(pl.col("item") == item).then("text").alias(name) for name, item in kept.items()]
     return (
         rows.sort("seq", nulls_last=True)
         .sort(BY, "at", maintain_order=True)
         .select(BY, "at", "seq", *columns)
-        .with_columns(pl.col(*held).forward_fill().over(BY))
+        .with_columns(pl.col(*kept).forward_fill().over(BY))
         .unique([BY, "at"], keep="last", maintain_order=True)
         .join(ctx.programs, on="program", how="left", maintain_order="left")
         .with_columns(

@@ -1,6 +1,6 @@
 """Counted parts: which counter speaks, what a skip means, which parts were good.
 
-    counts(observations, state, lives, ctx)     one row a count: the instant a counter moved, by how much
+    counts(log, ctx)                            one row a count: the instant a counter moved, by how much
     placed(counts, running, lost)               one row a part, skips spread over the time that made them
     finish(parts, ...)                          job, quality, setting and cycle time
 
@@ -14,7 +14,7 @@ import polars as pl
 
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, RunningClock, held, inside, last_before, seconds
-from runlog.derive.observations import RUNNING, UNAVAILABLE, intervals_of, own_path
+from runlog.derive.observations import RUNNING, UNAVAILABLE, Log, intervals_of, own_path
 from runlog.schema import PARTS
 
 TRUST: Final = {
@@ -30,7 +30,7 @@ TRUST: Final = {
 COUNTERS: Final = {"ALL": "counter ALL", "": "counter ALL", "COMPLETE": "counter COMPLETE"}
 
 
-def counts(observed: pl.LazyFrame, state: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+def counts(log: Log, ctx: Context) -> pl.LazyFrame:
     """Instants at which parts were counted, by the evidence each machine's shift uses.
 
     Returns
@@ -40,14 +40,14 @@ def counts(observed: pl.LazyFrame, state: pl.LazyFrame, lives: pl.LazyFrame, ctx
         begins there), previous_at (the count before; null for the first), job, program.
     """
     ways = [
-        _up_counters(observed),
-        _good_and_bad(observed),
-        _remaining(observed),
-        _completed_programs(observed, state, ctx),
-        _active_stretches(state, lives, ctx),
+        _up_counters(log.observed),
+        _good_and_bad(log.observed),
+        _remaining(log.observed),
+        _completed_programs(log, ctx),
+        _active_stretches(log, ctx),
     ]
     moved = held(pl.concat([held(way) for way in ways]))
-    program = state.select(BY, "at", "program", "job")
+    program = log.state.select(BY, "at", "program", "job")
     return (
         held(_most_trusted(moved, ctx))
         .sort(BY, "at", "seq")
@@ -101,24 +101,24 @@ def _moves(rows: pl.LazyFrame, k: pl.Expr, evidence: pl.Expr) -> pl.LazyFrame:
     )
 
 
-def _completed_programs(observed: pl.LazyFrame, state: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
-    rows = own_path(observed, ctx, "EXECUTION").filter((pl.col("text") == "PROGRAM_COMPLETED") & pl.col("changed"))
+def _completed_programs(log: Log, ctx: Context) -> pl.LazyFrame:
+    rows = own_path(log.observed, ctx, "EXECUTION").filter((pl.col("text") == "PROGRAM_COMPLETED") & pl.col("changed"))
     per_cycle = ctx.plans.select(BY, "job", "parts_per_cycle")
     return (
-        last_before(rows.select(BY, "at", "seq"), state.select(BY, "at", "job"))
+        last_before(rows.select(BY, "at", "seq"), log.state.select(BY, "at", "job"))
         .join(per_cycle, on=[BY, "job"], how="left")
         .select(BY, "at", "seq", k=pl.col("parts_per_cycle").fill_null(1), evidence=pl.lit("program completed"))
     )
 
 
-def _active_stretches(state: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+def _active_stretches(log: Log, ctx: Context) -> pl.LazyFrame:
     """ACTIVE stretches of a job's program that end in READY or STOPPED after half a cycle or more."""
     running = pl.col("execution").is_in(RUNNING)
     stretch = running.ne_missing(running.shift(1)).fill_null(True).cum_sum().over(BY)
     after = pl.col("execution").shift(-1).over(BY)
     after_seq = pl.col("seq").shift(-1).over(BY)
     return (
-        intervals_of(state, lives)
+        intervals_of(log.state, log.lives)
         .with_columns(stretch=stretch, after=after, after_seq=after_seq, running=running)
         .group_by(BY, "stretch", "running", maintain_order=True)
         .agg(
@@ -285,14 +285,14 @@ def finish(parts: pl.LazyFrame, out_of_cycle: pl.LazyFrame) -> pl.LazyFrame:
     return PARTS.conform(clock.read(parts, "at", "out").sort(BY, "at", "seq").with_columns(cycle_s=(gross - out) / 1e6))
 
 
-def unavailable(state: pl.LazyFrame, lives: pl.LazyFrame) -> pl.LazyFrame:
+def unavailable(log: Log) -> pl.LazyFrame:
     """Stretches without signal: machine, start, end."""
-    return _stretches(state, lives, no_signal())
+    return _stretches(log, no_signal())
 
 
-def running(state: pl.LazyFrame, lives: pl.LazyFrame) -> pl.LazyFrame:
+def running(log: Log) -> pl.LazyFrame:
     """Stretches of EXECUTION ACTIVE or WAIT with signal: machine, start, end."""
-    return _stretches(state, lives, pl.col("execution").is_in(RUNNING) & ~no_signal())
+    return _stretches(log, pl.col("execution").is_in(RUNNING) & ~no_signal())
 
 
 def no_signal() -> pl.Expr:
@@ -304,8 +304,8 @@ def no_signal() -> pl.Expr:
     )
 
 
-def _stretches(state: pl.LazyFrame, lives: pl.LazyFrame, when: pl.Expr) -> pl.LazyFrame:
-    kept = intervals_of(state, lives).filter(when).select(BY, "start", "end")
+def _stretches(log: Log, when: pl.Expr) -> pl.LazyFrame:
+    kept = intervals_of(log.state, log.lives).filter(when).select(BY, "start", "end")
     new = (pl.col("start") > pl.col("end").shift(1).over(BY)).fill_null(True)
     return (
         kept.sort(BY, "start")

@@ -13,7 +13,7 @@ import polars as pl
 
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, covering, duration, first_after, held, inside, last_before, seconds
-from runlog.derive.observations import MANUAL_MODES, NOTES, UNAVAILABLE, own_path
+from runlog.derive.observations import MANUAL_MODES, NOTES, UNAVAILABLE, Log, own_path
 from runlog.schema import INSTANT, RELOADS
 
 FAILED_STATES: Final = ("INTERRUPTED", "FEED_HOLD", "STOPPED")
@@ -22,27 +22,16 @@ HALF_BAR_MM: Final = 300.0
 MOMENT: Final = (BY, "at", "seq")
 
 
-def reloads(
-    observed: pl.LazyFrame,
-    state: pl.LazyFrame,
-    counted: pl.LazyFrame,
-    alarm: pl.LazyFrame,
-    seen: pl.LazyFrame,
-    starts: pl.LazyFrame,
-    setting: pl.LazyFrame,
-    lives: pl.LazyFrame,
-    ctx: Context,
-) -> pl.LazyFrame:
+def reloads(log: Log, counted: pl.LazyFrame, alarm: pl.LazyFrame, setting: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Reloads of every machine.
 
     Parameters
     ----------
-    observed, state, counted, alarm, seen, starts
-        From `observations`, `states`, `counts`, `alarms`, `evidence`, `cycle_starts`.
+    log : Log
+    counted, alarm : LazyFrame
+        From `counts`, `alarms`.
     setting : LazyFrame
         machine, start, end: the setting part of changeovers.
-    lives : LazyFrame
-        machine, first, horizon.
     ctx : Context
 
     Returns
@@ -50,11 +39,11 @@ def reloads(
     LazyFrame
         RELOADS columns but attended and run_hour, plus seq, loaded (a bar came in), and gave_up.
     """
-    told = held(_evidence(observed, ctx))
-    opened = held(_opened(told, counted, state, ctx))
-    judged = held(_judged(opened, told, observed, counted, alarm, seen, starts, lives, ctx))
-    alarmed = _first_out(judged, alarm, ctx)
-    noted = _noted(alarmed, observed, ctx)
+    told = held(_evidence(log.observed, ctx))
+    opened = held(_opened(told, counted, log.state, ctx))
+    judged = held(_judged(opened, told, log, counted, alarm, ctx))
+    alarmed = _first_out(judged, alarm)
+    noted = _noted(alarmed, log.observed)
     return _outcome(noted, setting)
 
 
@@ -225,23 +214,20 @@ def _job_at_start(opened: pl.LazyFrame, state: pl.LazyFrame, ctx: Context) -> pl
 def _judged(
     opened: pl.LazyFrame,
     told: pl.LazyFrame,
-    observed: pl.LazyFrame,
+    log: Log,
     counted: pl.LazyFrame,
     alarm: pl.LazyFrame,
-    seen: pl.LazyFrame,
-    starts: pl.LazyFrame,
-    lives: pl.LazyFrame,
     ctx: Context,
 ) -> pl.LazyFrame:
-    signs = held(_signs(told, observed, alarm, ctx))
+    signs = held(_signs(told, log.observed, alarm, ctx))
     done = held(_completions(told, opened, counted))
     rows = _first(opened, signs, "sign", after="seq")
     rows = _first(rows, done, "done", after="seq")
     rows = _first(rows, done, "again", after="sign_seq")
-    rows = _first(rows, seen, "seen", after="sign_seq")
-    rows = _first(rows, starts, "cycle", after="seq")
-    rows = _first(rows, starts, "next_cycle", after="done_seq", at_least=True)
-    rows = _first(rows, starts, "again_cycle", after="again_seq", at_least=True)
+    rows = _first(rows, log.seen, "seen", after="sign_seq")
+    rows = _first(rows, log.starts, "cycle", after="seq")
+    rows = _first(rows, log.starts, "next_cycle", after="done_seq", at_least=True)
+    rows = _first(rows, log.starts, "again_cycle", after="again_seq", at_least=True)
     in_time = pl.col("give_up_at")
     done_first = (pl.col("done_at") <= in_time) & (
         pl.col("sign_seq").is_null() | (pl.col("done_seq") < pl.col("sign_seq"))
@@ -278,7 +264,7 @@ def _judged(
     for name, when in ends.items():
         end = pl.when(pl.col("verdict") == name).then(when).otherwise(end)
     judged = (
-        rows.join(lives.select(BY, "horizon"), on=BY, how="left")
+        rows.join(log.lives.select(BY, "horizon"), on=BY, how="left")
         .with_columns(verdict=verdict)
         .with_columns(end=end)
         .with_columns(loaded=pl.col("verdict").is_in(["completed", "recovered", "restarted"]))
@@ -359,7 +345,7 @@ def _attempts(judged: pl.LazyFrame, told: pl.LazyFrame) -> pl.LazyFrame:
 # --- how it went ---------------------------------------------------------------------------------
 
 
-def _first_out(judged: pl.LazyFrame, alarm: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+def _first_out(judged: pl.LazyFrame, alarm: pl.LazyFrame) -> pl.LazyFrame:
     """The earliest feeder alarm of level FAULT that came up from its start to just after its end."""
     faults = alarm.filter(pl.col("feeder") & ~pl.col("restated") & pl.col("fault_seq").is_not_null()).select(
         BY,
@@ -376,7 +362,7 @@ def _first_out(judged: pl.LazyFrame, alarm: pl.LazyFrame, ctx: Context) -> pl.La
     return found.with_columns(pl.when(within).then(name).alias(name) for name in names).drop("first_out_seq")
 
 
-def _noted(judged: pl.LazyFrame, observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+def _noted(judged: pl.LazyFrame, observed: pl.LazyFrame) -> pl.LazyFrame:
     """Join what setup notes say: bars filled, lot, liner, pusher; number the bars since the filling."""
     rows = judged
     for item in NOTES:

@@ -5,42 +5,58 @@ is producing or reloading then, else with its first production, and ends where t
 at the stretch's end began: the night-ending stop, setting, lost signal; else with the stretch itself.
 """
 
+from dataclasses import dataclass
+
 import polars as pl
 
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, edges, first_after, held, inside, last_before, merged, tiles
 from runlog.derive.frames import covering as held_by
+from runlog.derive.observations import Log
 from runlog.schema import INSTANT, NO_JOB, UNATTENDED_RUNS
 
 WORKING = ("producing", "reloading")
 ENDINGS = {"count reached": "order complete", "magazine empty": "out of bars"}
 
 
+@dataclass(frozen=True)
+class Stock:
+    """What tells how much stock a machine has: fillings noted, reloads, bars that came in.
+
+    Attributes
+    ----------
+    filled : LazyFrame
+        From `fillings`.
+    reloaded : LazyFrame
+        From `reloads`.
+    brought : LazyFrame
+        From `bars.brought`.
+    """
+
+    filled: pl.LazyFrame
+    reloaded: pl.LazyFrame
+    brought: pl.LazyFrame
+
+
 def unattended_runs(
-    cut: pl.LazyFrame,
-    stopped: pl.LazyFrame,
-    visited: pl.LazyFrame,
-    parts: pl.LazyFrame,
-    reloaded: pl.LazyFrame,
-    brought: pl.LazyFrame,
-    filled: pl.LazyFrame,
-    lives: pl.LazyFrame,
-    ctx: Context,
+    log: Log, cut: pl.LazyFrame, stopped: pl.LazyFrame, parts: pl.LazyFrame, stock: Stock, ctx: Context
 ) -> pl.LazyFrame:
     """Runs of every machine in every unattended window (UNATTENDED_RUNS).
 
     Parameters
     ----------
+    log : Log
     cut : LazyFrame
         From `spans.pieces`.
-    stopped, visited, parts, reloaded, brought, filled, lives
-        From `stops`, `visits`, `placed`, `reloads`, `bars.brought`, `fillings`, `life`.
+    stopped, parts : LazyFrame
+        From `stops`, `placed`.
+    stock : Stock
     ctx : Context
     """
-    stretches = held(_stretches(visited, lives, ctx))
-    bounded = held(_ended(held(_started(stretches, cut)), cut, stopped, lives))
-    counted = held(_counts(bounded, parts, reloaded))
-    return _planned(counted, cut, reloaded, brought, parts, filled, ctx)
+    stretches = held(_stretches(log.visited, log.lives, ctx))
+    bounded = held(_ended(held(_started(stretches, cut)), cut, stopped, log.lives))
+    counted = held(_counts(bounded, parts, stock.reloaded))
+    return _planned(counted, cut, stock, parts, ctx)
 
 
 def _stretches(visited: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
@@ -152,15 +168,7 @@ def _count_until(rows: pl.LazyFrame, at: str) -> pl.LazyFrame:
     )
 
 
-def _planned(
-    rows: pl.LazyFrame,
-    cut: pl.LazyFrame,
-    reloaded: pl.LazyFrame,
-    brought: pl.LazyFrame,
-    parts: pl.LazyFrame,
-    filled: pl.LazyFrame,
-    ctx: Context,
-) -> pl.LazyFrame:
+def _planned(rows: pl.LazyFrame, cut: pl.LazyFrame, stock: Stock, parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Planned parts from the run's start to the window's end, and the limit that binds."""
     at_start = last_before(rows, cut.select(BY, "job", job_from="start"), at="start", right="job_from")
     planned = at_start.with_columns(pl.col("job").fill_null(NO_JOB)).join(
@@ -168,7 +176,7 @@ def _planned(
         on=[BY, "job"],
         how="left",
     )
-    supplied = supply(planned, filled, reloaded, brought, parts, ctx, at="start")
+    supplied = supply(planned, stock, parts, ctx, at="start")
     busy_s = (pl.col("planned_end") - pl.col("start")).dt.total_microseconds() / 1e6
     limited = limits(supplied.with_columns(busy_s=busy_s))
     return UNATTENDED_RUNS.conform(limited.sort(BY, "start").with_columns(bars="loaded"), keep=(BY,))
@@ -180,24 +188,16 @@ def fillings(observed: pl.LazyFrame) -> pl.LazyFrame:
     return noted.select(BY, filled_at="at", filled=pl.col("number").cast(pl.Int64))
 
 
-def supply(
-    rows: pl.LazyFrame,
-    filled: pl.LazyFrame,
-    reloaded: pl.LazyFrame,
-    brought: pl.LazyFrame,
-    parts: pl.LazyFrame,
-    ctx: Context,
-    *,
-    at: str,
-) -> pl.LazyFrame:
+def supply(rows: pl.LazyFrame, stock: Stock, parts: pl.LazyFrame, ctx: Context, *, at: str) -> pl.LazyFrame:
     """Add what a machine has to work with at an instant.
 
     Parameters
     ----------
     rows : LazyFrame
         machine, job, parts_per_bar, order_quantity and the instant.
-    filled, reloaded, brought, parts : LazyFrame
-        From `fillings`, `reloads`, `bars.brought` and `placed`.
+    stock : Stock
+    parts : LazyFrame
+        From `placed`.
     ctx : Context
     at : str
         Name of the instant's column.
@@ -209,10 +209,10 @@ def supply(
         bars_basis (noted, magazine; null without a feeder), parts_left (on the bar in the spindle; null
         before the first reload) and order_left (null without an order).
     """
-    loads = _count_until(reloaded.filter("loaded"), "end")
+    loads = _count_until(stock.reloaded.filter("loaded"), "end")
     made = _count_until(parts, "at")
-    rows = last_before(rows, filled, at=at, right="filled_at")
-    rows = last_before(rows, brought, at=at, right="bar_at")
+    rows = last_before(rows, stock.filled, at=at, right="filled_at")
+    rows = last_before(rows, stock.brought, at=at, right="bar_at")
     for ticks, instant, name in (
         (loads, at, "loads_now"),
         (loads, "filled_at", "loads_then"),

@@ -24,7 +24,7 @@ from runlog.derive.frames import (
     seconds,
     tiles,
 )
-from runlog.derive.runs import limits, supply
+from runlog.derive.runs import Stock, limits, supply
 from runlog.derive.spindles import Turning, with_turning
 from runlog.schema import (
     FAULT_OUTCOMES,
@@ -246,14 +246,7 @@ def shift_losses(pieces: pl.LazyFrame, stopped: pl.LazyFrame, ctx: Context) -> p
 # --- plans ---------------------------------------------------------------------------------------
 
 
-def shift_plans(
-    cut: pl.LazyFrame,
-    filled: pl.LazyFrame,
-    reloaded: pl.LazyFrame,
-    brought: pl.LazyFrame,
-    parts: pl.LazyFrame,
-    ctx: Context,
-) -> pl.LazyFrame:
+def shift_plans(cut: pl.LazyFrame, stock: Stock, parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Planned parts of every machine and shift and the limit that binds (SHIFT_PLANS).
 
     Bars limit unattended windows only, once a window: its shifts share the magazine along the planned line.
@@ -283,7 +276,7 @@ def shift_plans(
         on=[BY, "job"],
         how="left",
     )
-    supplied = supply(planned, filled, reloaded, brought, parts, ctx, at="asked_at").join(
+    supplied = supply(planned, stock, parts, ctx, at="asked_at").join(
         ctx.limits.select(BY, "bars_held"), on=BY, how="left"
     )
     return _shared(supplied)

@@ -13,7 +13,7 @@ import polars as pl
 from runlog.derive import hung
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, covering, edges, first_after, held, inside, last_before, merged, tiles
-from runlog.derive.observations import MANUAL_MODES, RUNNING, intervals_of
+from runlog.derive.observations import MANUAL_MODES, RUNNING, Log, intervals_of
 from runlog.derive.parts import no_signal
 from runlog.schema import SPANS
 
@@ -21,29 +21,25 @@ SAME = ("kind", "program", "job", "attended", "stop_no")
 
 
 def pieces(
-    state: pl.LazyFrame,
+    log: Log,
     reloaded: pl.LazyFrame,
     counted: pl.LazyFrame,
-    starts: pl.LazyFrame,
-    seen: pl.LazyFrame,
     setting: pl.LazyFrame,
     present: pl.LazyFrame,
     standard: pl.LazyFrame,
-    lives: pl.LazyFrame,
     ctx: Context,
 ) -> pl.LazyFrame:
     """Every machine's time in pieces, each of one kind.
 
     Parameters
     ----------
-    state, reloaded, counted, starts, seen
-        From `states`, `reloads`, `counts`, `cycle_starts`, `evidence`.
+    log : Log
+    reloaded, counted : LazyFrame
+        From `reloads`, `counts`.
     setting, present : LazyFrame
         machine, start, end: setting of changeovers (with job); somebody there.
     standard : LazyFrame
         machine, program, from, standard_s: the standard cycle from an instant on.
-    lives : LazyFrame
-        machine, first, horizon.
     ctx : Context
 
     Returns
@@ -52,15 +48,15 @@ def pieces(
         machine, start, end, kind, hung, after_failed, execution, estop, program, job, attended, stop_no
         (null unless stopped; a stop's pieces share it).
     """
-    whole = held(intervals_of(state, lives))
+    whole = held(intervals_of(log.state, log.lives))
     reloading = reloaded.filter(pl.col("end") > pl.col("start")).select(BY, "start", "end")
-    failed = held(_after_failed(reloaded, state, counted, starts, lives))
+    failed = held(_after_failed(reloaded, counted, log))
     between = held(_between_cycles(whole, ctx))
-    stuck = held(hung.hung_cycles(whole, reloaded, counted, seen, standard, ctx))
+    stuck = held(hung.hung_cycles(whole, reloaded, counted, log.seen, standard, ctx))
     cut = tiles(
         edges(whole),
         *(edges(frame) for frame in (reloading, failed, between, stuck, setting, present)),
-        life=lives,
+        life=log.lives,
     )
     known = covering(cut, whole, "execution", "mode", "available", "estop", "program", "job")
     known = inside(inside(inside(known, reloading, "reloading"), failed, "after_failed"), between, "between")
@@ -133,25 +129,19 @@ def _number_stops(rows: pl.LazyFrame) -> pl.LazyFrame:
     return rows.with_columns(stop_no=pl.when(stopped).then(begins.cum_sum()))
 
 
-def _after_failed(
-    reloaded: pl.LazyFrame,
-    state: pl.LazyFrame,
-    counted: pl.LazyFrame,
-    starts: pl.LazyFrame,
-    lives: pl.LazyFrame,
-) -> pl.LazyFrame:
+def _after_failed(reloaded: pl.LazyFrame, counted: pl.LazyFrame, log: Log) -> pl.LazyFrame:
     """Rule 3b: from a failed reload's end until EXECUTION leaves ACTIVE, a cycle starts or a part is counted."""
     failed = reloaded.filter(pl.col("outcome").is_in(["failed", "empty", "unclear"])).select(BY, start="end")
-    execution = state.select(BY, "at", "execution").filter(
+    execution = log.state.select(BY, "at", "execution").filter(
         pl.col("execution").ne_missing(pl.col("execution").shift(1).over(BY))
     )
     left = execution.filter((pl.col("execution") != "ACTIVE").fill_null(True)).select(BY, until="at")
-    until = pl.concat([left, starts.select(BY, until="at"), counted.select(BY, until="at")])
+    until = pl.concat([left, log.starts.select(BY, until="at"), counted.select(BY, until="at")])
     found = first_after(failed, until, at="start", right="until", strict=True)
     running = last_before(found, execution.select(BY, "at", "execution"), at="start")
     return (
         running.filter(pl.col("execution").is_in(RUNNING))
-        .join(lives.select(BY, "horizon"), on=BY, how="left")
+        .join(log.lives.select(BY, "horizon"), on=BY, how="left")
         .select(BY, "start", end=pl.coalesce("until", "horizon"))
         .filter(pl.col("end") > pl.col("start"))
     )

@@ -10,6 +10,7 @@ import polars as pl
 
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, RunningClock
+from runlog.derive.observations import Log
 
 
 @dataclass(frozen=True)
@@ -28,9 +29,9 @@ class Turning:
     measured: pl.LazyFrame
 
 
-def turning(observed: pl.LazyFrame, state: pl.LazyFrame, ctx: Context) -> dict[str, Turning]:
+def turning(log: Log, ctx: Context) -> dict[str, Turning]:
     """When the main spindle, the sub-spindle and both turn while EXECUTION is ACTIVE."""
-    speed = observed.filter((pl.col("item") == "ROTARY_VELOCITY") & pl.col("sub_type").is_in(["ACTUAL", ""])).join(
+    speed = log.observed.filter((pl.col("item") == "ROTARY_VELOCITY") & pl.col("sub_type").is_in(["ACTUAL", ""])).join(
         ctx.limits.select(BY, "turning_above"), on=BY, how="left", maintain_order="left"
     )
     turns = (pl.col("number").abs() >= pl.col("turning_above")).fill_null(False)
@@ -43,7 +44,7 @@ def turning(observed: pl.LazyFrame, state: pl.LazyFrame, ctx: Context) -> dict[s
                 main=pl.when(pl.col("component") == "main").then(turns),
                 sub=pl.when(pl.col("component") == "sub").then(turns),
             ),
-            state.select(BY, "at", "seq", active=(pl.col("execution") == "ACTIVE").fill_null(False)),
+            log.state.select(BY, "at", "seq", active=(pl.col("execution") == "ACTIVE").fill_null(False)),
         ],
         how="diagonal",
     )

@@ -13,6 +13,7 @@ from runlog.derive.alarms import group_expr
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, first_after, last_before, seconds
 from runlog.derive.hung import with_standard
+from runlog.derive.observations import Log
 from runlog.schema import ALARMS, NO_JOB, STOPS
 
 STATE_CAUSES: Final = {
@@ -25,22 +26,22 @@ STATE_CAUSES: Final = {
 
 
 def stops(
+    log: Log,
     cut: pl.LazyFrame,
     alarm: pl.LazyFrame,
     reloaded: pl.LazyFrame,
-    observed: pl.LazyFrame,
     parts: pl.LazyFrame,
     standard: pl.LazyFrame,
-    lives: pl.LazyFrame,
     ctx: Context,
 ) -> pl.LazyFrame:
     """Every stop with its cause.
 
     Parameters
     ----------
+    log : Log
     cut : LazyFrame
         From `spans.pieces`.
-    alarm, reloaded, observed, parts, standard, lives
+    alarm, reloaded, parts, standard : LazyFrame
         From the steps before.
     ctx : Context
 
@@ -49,8 +50,8 @@ def stops(
     LazyFrame
         STOPS columns (night_ending false until the runs are known) plus stop_no, stopped_s and first_out_seq.
     """
-    begun = _begun(cut, standard, lives, ctx)
-    stated = _state_cause(begun, reloaded, observed, parts, ctx)
+    begun = _begun(cut, standard, log.lives, ctx)
+    stated = _state_cause(begun, reloaded, log.observed, parts, ctx)
     return _with_alarms(stated, alarm, ctx).sort(BY, "start")
 
 
