@@ -1,7 +1,7 @@
 """Charts as functions from frames to Altair: they place what `figures` says, and compute no figure."""
 
-from collections.abc import math
-import Sequence
+import math
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Final
 

@@ -1,0 +1,114 @@
+"""Which night a review is about: windows planned with nobody present, by the local date on which they began."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+
+import polars as pl
+
+from runlog import calendar
+from runlog.errors import RunlogError
+from runlog.site import Site
+
+Facts = Mapping[str, pl.LazyFrame]
+"""Fact tables by name: the store's, or straight from `derive`."""
+
+
+@dataclass(frozen=True)
+class Window:
+    """The night under review, as instants and as the shop calls it.
+
+    Attributes
+    ----------
+    night : date
+        Local date on which it began.
+    start, end : datetime
+        Of the window planned with nobody present, UTC.
+    seen_to : datetime
+        End of what the log tells of it: `end`, or the horizon in a night still running.
+    log_end : datetime
+        End of the log of all machines, UTC: how old what is shown is.
+    zone : str
+        The site's time zone, in which people read times.
+    attended : bool
+        No shift is planned unattended: the last shift is reviewed instead.
+    """
+
+    night: date
+    start: datetime
+    end: datetime
+    seen_to: datetime
+    log_end: datetime
+    zone: str
+    attended: bool
+
+    @property
+    def hours(self) -> float:
+        """Length of the window. [h]"""
+        return (self.end - self.start).total_seconds() / 3600
+
+    @property
+    def running(self) -> bool:
+        """The log ends before the window does."""
+        return self.seen_to < self.end
+
+
+def nights_of(facts: Facts, site: Site) -> list[date]:
+    """Local dates of the nights the log speaks of, oldest first; empty without facts."""
+    return [start.astimezone(site.zone).date() for start, _ in _windows(facts, site)[0]]
+
+
+def _windows(facts: Facts, site: Site) -> tuple[list[tuple[datetime, datetime]], bool]:
+    """Windows to review and whether they are attended shifts, for want of unattended ones."""
+    first, horizon = _log_ends(facts)
+    if first is None or horizon is None:
+        return [], False
+    windows = calendar.unattended(site, first, horizon)
+    if windows.height:
+        return [(start, end) for start, end in windows.iter_rows()], False
+    shifts = calendar.shifts(site, first, horizon)
+    return list(shifts.select("shift_start", "shift_end").iter_rows()), True
+
+
+def _log_ends(facts: Facts) -> tuple[datetime | None, datetime | None]:
+    return facts["spans"].select(pl.col("start").min(), pl.col("end").max()).collect().row(0)
+
+
+def find_window(facts: Facts, site: Site, night: date | None) -> tuple[Window, list[date]]:
+    windows, attended = _windows(facts, site)
+    _, horizon = _log_ends(facts)
+    if not windows or horizon is None:
+        raise RunlogError("The store holds no facts yet: read logs first, `runlog ingest PATH --site site.toml`.")
+    dates = [start.astimezone(site.zone).date() for start, _ in windows]
+    number = len(windows) - 1 if night is None else _number_of(night, windows, dates, site)
+    start, end = windows[number]
+    window = Window(dates[number], start, end, min(end, horizon), horizon, site.site.time_zone, attended)
+    return window, sorted(set(dates))
+
+
+def _number_of(night: date, windows: list[tuple[datetime, datetime]], dates: list[date], site: Site) -> int:
+    if night in dates:
+        return len(dates) - 1 - dates[::-1].index(night)
+    noon = datetime(night.year, night.month, night.day, 23, 59, tzinfo=site.zone).astimezone(UTC)
+    for number, (start, end) in enumerate(windows):
+        if start <= noon < end:
+            return number
+    raise RunlogError(f"--date {night}: no night in the log, one from {dates[0]} to {dates[-1]} expected.")
+
+
+def one_machine(facts: Facts, site: Site, machine: str) -> Facts:
+    known = facts["spans"].select("machine").unique().collect()["machine"].to_list()
+    if machine not in known:
+        named = ", ".join(sorted(known)) or "none yet"
+        raise RunlogError(f"--machine {machine}: not in the log, one of these expected: {named}.")
+    return {name: frame.filter(pl.col("machine") == machine) for name, frame in facts.items()}
+
+
+def touching(frame: pl.LazyFrame, window: Window) -> pl.LazyFrame:
+    """Rows whose start to end shares time with the window."""
+    return frame.filter((pl.col("end") > window.start) & (pl.col("start") < window.end))
+
+
+def begun(frame: pl.LazyFrame, window: Window, at: str = "start") -> pl.LazyFrame:
+    """Rows whose instant lies in the window."""
+    return frame.filter((pl.col(at) >= window.start) & (pl.col(at) < window.end))
