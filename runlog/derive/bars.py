@@ -13,7 +13,7 @@ import polars as pl
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, first_after, last_before
 from runlog.derive.observations import UNAVAILABLE, Log
-from runlog.derive.reloads import with_jumps
+from runlog.derive.reload_evidence import with_jumps
 from runlog.schema import BARS
 
 LENGTHS: Final = {"loaded": ("STANDARD", "REMAINING"), "left": ("REMAINING",)}

@@ -14,12 +14,12 @@ import polars as pl
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, covering, duration, first_after, held, inside, last_before, seconds
 from runlog.derive.observations import MANUAL_MODES, NOTES, UNAVAILABLE, Log, own_path
+from runlog.derive.reload_evidence import MOMENT, evidence
 from runlog.schema import INSTANT, RELOADS
 
+LOADED: Final = ("completed", "recovered", "restarted")
+"""Verdicts after which a bar came in."""
 FAILED_STATES: Final = ("INTERRUPTED", "FEED_HOLD", "STOPPED")
-HALF_BAR_MM: Final = 300.0
-"""Half a bar where no job tells its length. [mm] Common practice: short-magazine bars are 1.0-1.6 m."""
-MOMENT: Final = (BY, "at", "seq")
 
 
 def reloads(log: Log, counted: pl.LazyFrame, alarm: pl.LazyFrame, setting: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
@@ -39,79 +39,12 @@ def reloads(log: Log, counted: pl.LazyFrame, alarm: pl.LazyFrame, setting: pl.La
     LazyFrame
         RELOADS columns but attended and run_hour, plus seq, loaded (a bar came in), and gave_up.
     """
-    told = held(_evidence(log.observed, ctx))
+    told = held(evidence(log.observed, ctx))
     opened = held(_opened(told, counted, log.state, ctx))
     judged = held(_judged(opened, told, log, counted, alarm, ctx))
     alarmed = _first_out(judged, alarm)
     noted = _noted(alarmed, log.observed)
     return _outcome(noted, setting)
-
-
-# --- evidence ------------------------------------------------------------------------------------
-
-
-def _evidence(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
-    """All reload evidence: machine, at, seq, told (attempt, completed, failed), by (evidence), trust."""
-    change = _interface(observed)
-    bar_end = observed.filter(
-        (pl.col("item") == "END_OF_BAR") & pl.col("sub_type").is_in(["PRIMARY", ""]) & pl.col("changed")
-    )
-    words = {"ACTIVE": "attempt", "COMPLETE": "completed", "FAIL": "failed"}
-    ends = {"YES": "attempt", "NO": "completed"}
-    jumps = _jumps(observed, ctx)
-    told = pl.concat(
-        [
-            _told(change, words, pl.col("item"), 1),
-            _told(
-                bar_end.filter((pl.col("text") == "YES") | pl.col("previous").is_not_null()),
-                ends,
-                pl.lit("END_OF_BAR"),
-                2,
-            ),
-            _told(jumps.filter(pl.col("item") == "LENGTH"), None, pl.lit("LENGTH"), 3),
-            _told(jumps.filter(pl.col("item") == "PART_COUNT"), None, pl.lit("REMAINING"), 5),
-        ]
-    )
-    best = pl.col("trust").min().over(BY)
-    return told.filter((pl.col("trust") <= 2) | (pl.col("trust") == best)).sort("seq")
-
-
-def _interface(observed: pl.LazyFrame) -> pl.LazyFrame:
-    rows = observed.filter(pl.col("item").is_in(["MATERIAL_CHANGE", "MATERIAL_LOAD"]) & pl.col("changed"))
-    serving = pl.col("sub_type") == "RESPONSE"
-    return rows.filter(serving == serving.any().over(BY))
-
-
-def _told(rows: pl.LazyFrame, words: dict[str, str] | None, by: pl.Expr, trust: int) -> pl.LazyFrame:
-    """Rows as evidence; without words each row is an attempt and its completion at once."""
-    if words is None:
-        told = pl.lit(["attempt", "completed"], pl.List(pl.String()))
-        return rows.select(*MOMENT, told=told, by=by, trust=pl.lit(trust)).explode("told")
-    known = rows.filter(pl.col("text").is_in(list(words)))
-    return known.select(
-        *MOMENT,
-        told=pl.col("text").replace_strict(words, return_dtype=pl.String()),
-        by=by,
-        trust=pl.lit(trust),
-    )
-
-
-def with_jumps(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
-    """Add `jumped`: a number that rose by more than half a bar, as the rest of a bar does when a new one comes in."""
-    half_bar = ctx.plans.group_by(BY).agg(half_bar=pl.col("bar_mm").max() / 2)
-    rose = pl.col("step") > pl.col("half_bar").fill_null(HALF_BAR_MM)
-    return (
-        observed.join(half_bar, on=BY, how="left", maintain_order="left")
-        .with_columns(jumped=(rose & ~pl.col("head")).fill_null(False))
-        .drop("half_bar")
-    )
-
-
-def _jumps(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
-    length = (pl.col("item") == "LENGTH") & pl.col("jumped")
-    countdown = (pl.col("item") == "PART_COUNT") & (pl.col("component") == "feeder") & (pl.col("step") > 0)
-    rows = observed.filter((pl.col("sub_type") == "REMAINING") & ~pl.col("head"))
-    return with_jumps(rows, ctx).filter(length | countdown)
 
 
 # --- where it starts -----------------------------------------------------------------------------
@@ -228,48 +161,55 @@ def _judged(
     rows = _first(rows, log.starts, "cycle", after="seq")
     rows = _first(rows, log.starts, "next_cycle", after="done_seq", at_least=True)
     rows = _first(rows, log.starts, "again_cycle", after="again_seq", at_least=True)
-    in_time = pl.col("give_up_at")
-    done_first = (pl.col("done_at") <= in_time) & (
-        pl.col("sign_seq").is_null() | (pl.col("done_seq") < pl.col("sign_seq"))
+    judged = (
+        rows.join(log.lives.select(BY, "horizon"), on=BY, how="left")
+        .with_columns(verdict=_verdict())
+        .with_columns(end=_end(), loaded=pl.col("verdict").is_in(LOADED))
     )
-    sign_first = ~done_first.fill_null(False) & (pl.col("sign_at") <= in_time)
+    return _attempts(judged, told)
+
+
+def _verdict() -> pl.Expr:
+    """Completed first, a sign first and recovered or failed, restarted, open, or gave up."""
+    in_time = pl.col("give_up_at")
+    done = (pl.col("done_at") <= in_time) & (pl.col("sign_seq").is_null() | (pl.col("done_seq") < pl.col("sign_seq")))
+    sign = pl.col("sign_at") <= in_time
     alone = (pl.col("again_at") <= pl.col("sign_at") + pl.col("minor_stop")) & (
         pl.col("seen_seq").is_null() | (pl.col("seen_seq") > pl.col("again_seq"))
     )
     part_soon = (pl.col("next_at") - pl.col("cycle_at")) <= (in_time - pl.col("start"))
     restarted = (pl.col("cycle_at") <= in_time) & part_soon
-    planned_end = pl.col("start") + duration(pl.col("planned_s").fill_null(0.0))
+    unfinished = (pl.col("horizon") < in_time) & pl.col("next_at").is_null()
+    return (
+        pl.when(done.fill_null(False))
+        .then(pl.lit("completed"))
+        .when((sign & alone).fill_null(False))
+        .then(pl.lit("recovered"))
+        .when(sign.fill_null(False))
+        .then(pl.lit("failed"))
+        .when(restarted.fill_null(False))
+        .then(pl.lit("restarted"))
+        .when(unfinished)
+        .then(pl.lit("open"))
+        .otherwise(pl.lit("gave up"))
+    )
+
+
+def _end() -> pl.Expr:
+    """The end that goes with each verdict."""
+    planned = pl.col("start") + duration(pl.col("planned_s").fill_null(0.0))
     ends = {
         "completed": _end_after("done_at", "next_cycle_at"),
         "recovered": _end_after("again_at", "again_cycle_at"),
         "failed": pl.col("sign_at"),
         "restarted": pl.col("cycle_at"),
         "open": pl.col("horizon"),
-        "gave up": pl.min_horizontal(planned_end, "next_at", "horizon"),
+        "gave up": pl.min_horizontal(planned, "next_at", "horizon"),
     }
-    verdict = (
-        pl.when(done_first.fill_null(False))
-        .then(pl.lit("completed"))
-        .when(sign_first.fill_null(False) & alone.fill_null(False))
-        .then(pl.lit("recovered"))
-        .when(sign_first.fill_null(False))
-        .then(pl.lit("failed"))
-        .when(restarted.fill_null(False))
-        .then(pl.lit("restarted"))
-        .when((pl.col("horizon") < in_time) & pl.col("next_at").is_null())
-        .then(pl.lit("open"))
-        .otherwise(pl.lit("gave up"))
-    )
     end = pl.lit(None, INSTANT)
-    for name, when in ends.items():
-        end = pl.when(pl.col("verdict") == name).then(when).otherwise(end)
-    judged = (
-        rows.join(log.lives.select(BY, "horizon"), on=BY, how="left")
-        .with_columns(verdict=verdict)
-        .with_columns(end=end)
-        .with_columns(loaded=pl.col("verdict").is_in(["completed", "recovered", "restarted"]))
-    )
-    return _attempts(judged, told)
+    for verdict, when in ends.items():
+        end = pl.when(pl.col("verdict") == verdict).then(when).otherwise(end)
+    return end
 
 
 def _signs(told: pl.LazyFrame, observed: pl.LazyFrame, alarm: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
