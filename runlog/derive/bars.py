@@ -6,6 +6,7 @@ A bar lasts from the reload that brought it to the start of the next. Its stock 
 took out by hand, or that was used up while no signal came, has an end nobody knows: no remnant, no statistic.
 """
 
+from datetime import UTC, datetime
 from typing import Final
 
 import polars as pl
@@ -16,7 +17,8 @@ from runlog.derive.observations import UNAVAILABLE, Log
 from runlog.derive.reload_evidence import with_jumps
 from runlog.schema import BARS
 
-LENGTHS: Final = {"loaded": ("STANDARD", "REMAINING"), "left": ("REMAINING",)}
+FAR: Final = datetime(9999, 1, 1, tzinfo=UTC)
+"""An instant after every log: the end of a bar that is still in the spindle."""
 
 
 def bars(log: Log, reloaded: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
@@ -99,51 +101,42 @@ def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) -> pl.Lazy
 
 
 def _lengths(rows: pl.LazyFrame, observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
-    """Measured lengths: at load from the reload's start on, at the end from a minute before the next reload."""
-    told = with_jumps(observed, ctx).filter(
-        (pl.col("item") == "LENGTH")
-        & (pl.col("text") != UNAVAILABLE)
-        & ~pl.col("head")
-        & pl.col("number").is_not_null()
+    """Measured lengths of each bar, loaded and left; null where not measured.
+
+    A log does not repeat a value that stays the same, so LENGTH STANDARD is read as it holds when the bar is
+    finished: two bars of one length are told once.
+    """
+    lengths = with_jumps(observed.filter(pl.col("item") == "LENGTH"), ctx)
+    number = pl.when(pl.col("text") != UNAVAILABLE).then("number")
+    standard = lengths.filter(pl.col("sub_type") == "STANDARD").select(BY, std_at="at", standard_mm=number)
+    remaining = lengths.filter((pl.col("sub_type") == "REMAINING") & ~pl.col("head")).select(
+        BY, rem_at="at", remaining_mm=number, rise="jumped"
     )
-    standard = told.filter(pl.col("sub_type") == "STANDARD").select(BY, std_at="at", standard_mm="number")
-    remaining = told.filter(pl.col("sub_type") == "REMAINING").select(
-        BY, rem_at="at", remaining_mm="number", rise="jumped"
+    risen = remaining.filter("rise").select(BY, "rem_at", risen_mm="remaining_mm")
+    ends = rows.with_columns(_until=pl.coalesce("finished_at", pl.lit(FAR)))
+    held_then = last_before(ends, standard, at="_until", right="std_at", strict=True)
+    rose = first_after(held_then, risen, at="start", right="rem_at", strict=True).with_columns(
+        risen_mm=pl.when(pl.col("rem_at") < pl.col("_until")).then("risen_mm")
     )
-    until = pl.coalesce("finished_at", pl.lit(None, pl.Datetime("us", "UTC")))
-    rows = first_after(rows, standard, at="start", right="std_at", strict=True)
-    rows = first_after(
-        rows,
-        remaining.filter("rise").select(BY, "rem_at", risen_mm="remaining_mm"),
-        at="start",
-        right="rem_at",
-        strict=True,
-    )
-    in_bar = pl.col("finished_at").is_null()
-    rows = rows.with_columns(
-        loaded_measured_mm=pl.coalesce(
-            pl.when(in_bar | (pl.col("std_at") < until)).then("standard_mm"),
-            pl.when(in_bar | (pl.col("rem_at") < until)).then("risen_mm"),
-        )
-    ).drop("std_at", "rem_at", "standard_mm", "risen_mm")
-    return _left_over(rows, remaining)
+    loaded = rose.with_columns(loaded_measured_mm=pl.coalesce("standard_mm", "risen_mm"))
+    return _left_over(loaded.drop("std_at", "standard_mm", "rem_at", "risen_mm", "_until"), remaining)
 
 
 def _left_over(rows: pl.LazyFrame, remaining: pl.LazyFrame) -> pl.LazyFrame:
-    """The last REMAINING before the next bar's length rises: told from this bar's load to the next bar's."""
+    """The last REMAINING before the next bar comes in.
+
+    It must have been told since this bar came in, unless the machine tells REMAINING at the end of a bar only: then
+    an unchanged value holds.
+    """
     fallen = remaining.filter(~pl.col("rise")).select(BY, "rem_at", left_mm="remaining_mm")
-    ends = rows.with_columns(
-        next_loaded_at=pl.col("loaded_at").shift(-1).over(BY), last_part_seen=pl.col("finished_at")
-    )
-    found = last_before(ends.filter(pl.col("finished_at").is_not_null()), fallen, at="next_loaded_at", right="rem_at")
-    open_bars = ends.filter(pl.col("finished_at").is_null()).with_columns(
-        rem_at=pl.lit(None, pl.Datetime("us", "UTC")), left_mm=pl.lit(None, pl.Float64)
-    )
-    within = pl.col("rem_at") >= pl.col("loaded_at")
-    return (
-        pl.concat([found, open_bars], how="diagonal")
-        .with_columns(left_mm=pl.when(within).then("left_mm"))
-        .drop("next_loaded_at", "last_part_seen", "rem_at")
+    jumping = remaining.filter("rise").select(BY).unique().with_columns(jumps=pl.lit(True))
+    ends = rows.sort(BY, "loaded_at").with_columns(next_loaded_at=pl.col("loaded_at").shift(-1).over(BY))
+    found = last_before(
+        ends.with_columns(_until=pl.coalesce("next_loaded_at", pl.lit(FAR))), fallen, at="_until", right="rem_at"
+    ).join(jumping, on=BY, how="left")
+    told = (pl.col("rem_at") >= pl.col("loaded_at")) | pl.col("jumps").is_null()
+    return found.with_columns(left_mm=pl.when(told & pl.col("next_loaded_at").is_not_null()).then("left_mm")).drop(
+        "next_loaded_at", "rem_at", "jumps", "_until"
     )
 
 

@@ -361,3 +361,17 @@ def test_two_jobs_on_one_bar_each_use_their_own_pitch():
     )
     bar = facts_of(text)["bars"].row(0, named=True)
     assert (bar["parts"], bar["used_mm"]) == (5, 164.0)
+
+
+def test_two_bars_of_one_length_are_told_once():
+    """STANDARD 300 is told with the first bar only, REMAINING 80 at the first end only: both hold for the second bar."""
+    text = cycles(0, 1)
+    for number, (begin, lengths) in enumerate([(102, "120 standard 300\n"), (360, "361 remaining 80\n"), (620, "")], 1):
+        text += f"{begin} change ACTIVE\n{lengths}{begin + 23} change COMPLETE\n{begin + 24} change READY\n"
+        text += cycles(begin + 26, 2, first_count=2 * number)
+    bars = facts_of(text)["bars"]
+    assert bars["loaded_basis"].to_list() == ["measured"] * 3
+    assert bars["remnant_mm"].to_list() == [80, 80, None]
+    # 300 - (2 x 44 + 4) - 80 = 128 mm are nowhere: more than half a pitch.
+    assert bars["unaccounted_mm"].to_list() == [128, 128, None]
+    assert bars["flag"].to_list() == ["unaccounted stock", "unaccounted stock", None]
