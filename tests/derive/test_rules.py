@@ -364,7 +364,7 @@ def test_two_jobs_on_one_bar_each_use_their_own_pitch():
 
 
 def test_two_bars_of_one_length_are_told_once():
-    """STANDARD 300 is told with the first bar only, REMAINING 80 at the first end only: both hold for the second bar."""
+    """STANDARD 300 is told with the first bar only, REMAINING 80 at the first end only: both hold for the second."""
     text = cycles(0, 1)
     for number, (begin, lengths) in enumerate([(102, "120 standard 300\n"), (360, "361 remaining 80\n"), (620, "")], 1):
         text += f"{begin} change ACTIVE\n{lengths}{begin + 23} change COMPLETE\n{begin + 24} change READY\n"
