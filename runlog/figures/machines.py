@@ -161,12 +161,36 @@ def _all_or_null(name: str) -> pl.Expr:
     return pl.when(pl.col(name).is_not_null().all()).then(pl.col(name).sum()).alias(name)
 
 
-def _endings(facts: Facts, window: Window) -> pl.LazyFrame:
-    """How the last run of the window ended, with the stop behind it, and whether it still stands."""
-    runs = facts["unattended_runs"].filter(pl.col("window_start") == window.start).sort("machine", "start")
-    last = runs.group_by("machine").agg(
+def _last_runs(runs: pl.LazyFrame, window: Window) -> pl.LazyFrame:
+    """How the last unattended run of the window ended: machine, ended_by, run_end."""
+    here = runs.filter(pl.col("window_start") == window.start).sort("machine", "start")
+    return here.group_by("machine").agg(
         ended_by=pl.col("ended_by").last().fill_null("still running"), run_end=pl.col("end").last()
     )
+
+
+def _last_states(facts: Facts, window: Window) -> pl.LazyFrame:
+    """What is still on at the end of an attended shift, which has no runs: machine, ended_by, run_end."""
+    at_end = (pl.col("start") < window.seen_to) & (pl.col("end") >= window.seen_to)
+    stop = facts["stops"].filter(at_end).select("machine", stop_start="start")
+    ended_by = (
+        pl.when(pl.col("stop_start").is_not_null())
+        .then(pl.lit("stop"))
+        .when(pl.col("kind") == "no signal")
+        .then(pl.lit("no signal"))
+        .otherwise(pl.lit("still running" if window.running else "window"))
+    )
+    return (
+        facts["spans"]
+        .filter(at_end)
+        .join(stop, on="machine", how="left")
+        .select("machine", ended_by=ended_by, run_end=pl.coalesce("stop_start", "start"))
+    )
+
+
+def _endings(facts: Facts, window: Window) -> pl.LazyFrame:
+    """How the last run of the window ended, with the stop behind it, and whether it still stands."""
+    last = _last_states(facts, window) if window.attended else _last_runs(facts["unattended_runs"], window)
     stops = facts["stops"].select("machine", "start", "cause", "code", "text", "consequences", open_stop=pl.col("open"))
     ended_early = pl.col("ended_by").is_in(["stop", "order complete", "out of bars", "no signal"])
     standing = (

@@ -109,7 +109,9 @@ def rolled_up(figures: pl.LazyFrame, *by: str) -> pl.LazyFrame:
     timed = pl.col("pbt_s") > 0
     needed = {"good_parts": made}
     measured = [
-        pl.when((pl.col(name).is_not_null() | ~needed.get(name, timed)).all()).then(pl.col(name).sum()).alias(name)
+        pl.when((pl.col(name).is_not_null() | ~needed.get(name, timed)).all() & pl.col(name).is_not_null().any())
+        .then(pl.col(name).sum())
+        .alias(name)
         for name in MEASURED
     ]
     standard = [
@@ -117,7 +119,10 @@ def rolled_up(figures: pl.LazyFrame, *by: str) -> pl.LazyFrame:
         for name, count in (("pri_parts_s", "parts"), ("pri_unseen_s", "parts_unseen"))
     ]
     good = (
-        pl.when((pl.col("good_parts").is_not_null() & pl.col("pri_s").is_not_null() | ~made).all())
+        pl.when(
+            (pl.col("good_parts").is_not_null() & pl.col("pri_s").is_not_null() | ~made).all()
+            & pl.col("good_parts").is_not_null().any()
+        )
         .then((pl.col("pri_s") * pl.col("good_parts")).sum())
         .alias("pri_good_s")
     )
