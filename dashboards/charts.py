@@ -47,7 +47,7 @@ def time_by_cause(time: pl.DataFrame, look: Look) -> alt.LayerChart:
     time : DataFrame
         `NightReview.time` of one machine.
     """
-    made = pl.col("line").is_in(["good parts", "parts made"])
+    made = pl.col("line").is_in(["good parts", "parts made", "production"])
     shown = time.sort(~made, "seconds", descending=[False, True]).select(
         label=line_words(), hours=pl.col("seconds") / 3600, made=made, said=_bar_words()
     )

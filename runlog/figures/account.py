@@ -28,6 +28,7 @@ ACCOUNT: Final = pl.Schema(
 LINES: Final = (
     "good parts",
     "parts made",
+    "production",
     "scrap",
     "slow cycles",
     "reload overrun",
@@ -51,7 +52,7 @@ def loss_account(figures: pl.LazyFrame, losses: pl.LazyFrame) -> pl.LazyFrame:
 
     Notes
     -----
-    Without a standard time (no job) production is one line, "parts made", of the whole APT, and no line
+    Without a standard time (no job) production is one line, of the whole APT, and no line
     has parts.
     """
     pri = pl.col("pri_s")
@@ -61,7 +62,8 @@ def loss_account(figures: pl.LazyFrame, losses: pl.LazyFrame) -> pl.LazyFrame:
     unseen_s = (pri * pl.col("parts_unseen")).fill_null(0.0)
     lines = {
         "good parts": pl.when(known & measured).then(pri * pl.col("good_parts")),
-        "parts made": pl.when(~known).then("apt_s").when(~measured).then(pri * pl.col("parts")),
+        "parts made": pl.when(known & ~measured).then(pri * pl.col("parts")),
+        "production": pl.when(~known).then("apt_s"),
         "scrap": pl.when(known & measured).then(pri * (pl.col("parts") - pl.col("good_parts"))),
         "slow cycles": pl.when(known).then(pl.col("apt_s") - pri * seen),
         "reload overrun": pl.col("reload_overrun_s"),
@@ -76,7 +78,7 @@ def loss_account(figures: pl.LazyFrame, losses: pl.LazyFrame) -> pl.LazyFrame:
     )
     return (
         pl.concat([rows.drop_nulls("seconds"), by_cause], how="diagonal")
-        .filter((pl.col("seconds") != 0) | pl.col("line").is_in(["good parts", "parts made"]))
+        .filter((pl.col("seconds") != 0) | pl.col("line").is_in(["good parts", "parts made", "production"]))
         .with_columns(parts=pl.col("seconds") / pl.col("pri_s"))
         .select(pl.col(name).cast(dtype) for name, dtype in ACCOUNT.items())
         .sort(*KEY, pl.col("line").replace_strict({line: n for n, line in enumerate(LINES)}), "cause")

@@ -32,3 +32,8 @@ def test_a_machine_that_runs_at_the_end_of_the_log_is_running():
 
 def test_quality_that_was_never_measured_is_not_0_good_parts():
     assert review_of("3700 exec ACTIVE").machines["good_parts"].to_list() == [None]
+
+
+def test_production_without_a_standard_time_is_called_production():
+    """From 23:00 to 23:01:40 ACTIVE, the program is of no job: 100 s of production, in no parts."""
+    assert review_of("3700 exec ACTIVE").time.select("line", "seconds", "parts").rows() == [("production", 100.0, None)]
