@@ -2,6 +2,7 @@
 
 logs        ingest, derive, export
 rejects     rejects
+watch       watch, status
 night       night
 dashboard   dashboard
 shop        simulate, demo
@@ -17,7 +18,7 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, logs, night, rejects, shop, site
+from runlog.cli import dashboard, logs, night, rejects, shop, site, watch
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -36,6 +37,8 @@ app = typer.Typer(
 )
 app.command()(logs.ingest)
 app.command()(rejects.rejects)
+app.command()(watch.watch)
+app.command()(watch.status)
 app.command()(logs.derive)
 app.command()(night.night)
 app.command()(logs.export)

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from pathlib import Path
+from stat import S_ISREG
 from typing import Final, NamedTuple
 
 from runlog.intake import source_for
@@ -98,9 +99,12 @@ class Choice:
                 self.unclaimed.append(path)
                 continue
             try:
-                found.append(Found(path, source, path.stat().st_size))
+                told = path.stat()
             except OSError:
                 self.skipped.append(Skipped(path, GONE))
+                continue
+            if S_ISREG(told.st_mode):  # a pipe would keep us for ever
+                found.append(Found(path, source, told.st_size))
         return found
 
     def sort_out(self, found: list[Found], site: Site, store: Store, *, again: bool) -> None:

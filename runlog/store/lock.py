@@ -1,5 +1,6 @@
 """One writer at a time: a lock the operating system drops when its holder dies, however it dies."""
 
+import os
 import sys
 import time
 from collections.abc import Iterator
@@ -45,6 +46,49 @@ def writing(folder: Path, wait_s: float) -> Iterator[None]:
     with handle:
         _wait(handle, folder, time.monotonic() + wait_s)
         yield
+
+
+class Hold:
+    """A lock on a file, kept until `drop` or the end of the process.
+
+    Parameters
+    ----------
+    path : Path
+        The file; made if it is not there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._handle: IO[bytes] | None = None
+
+    def take(self) -> bool:
+        """Try to have it; False if another process has. OSError where no file can be made."""
+        handle = self._path.open("ab")
+        try:
+            _take(handle)
+        except OSError:
+            handle.close()
+            return False
+        self.drop()
+        self._handle = handle
+        return True
+
+    def is_held(self) -> bool:
+        """Whether it is held, and the file is still the one in place: a folder can go and another come."""
+        try:
+            there = self._path.stat()
+        except OSError:
+            return False
+        if self._handle is None:
+            return False
+        held = os.fstat(self._handle.fileno())
+        return (held.st_dev, held.st_ino) == (there.st_dev, there.st_ino)
+
+    def drop(self) -> None:
+        """Let go of it."""
+        if self._handle is not None:
+            self._handle.close()
+            self._handle = None
 
 
 def _wait(handle: IO[bytes], folder: Path, until: float) -> None:
