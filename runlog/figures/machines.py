@@ -100,7 +100,9 @@ def machine_rows(facts: Facts, figures: pl.LazyFrame, site: Site, window: Window
         )
         .with_row_index("rank", 1)
         .with_columns(
-            not_measured=not_measured(), finding=machine_sentence(site.zone.key), ending=ending(site.zone.key)
+            not_measured=not_measured(),
+            finding=machine_sentence(site.zone.key, days=window.hours > 24),
+            ending=ending(site.zone.key, days=window.hours > 24),
         )
         .collect()
     )

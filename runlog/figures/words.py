@@ -3,17 +3,18 @@
 import polars as pl
 
 
-def machine_sentence(zone: str) -> pl.Expr:
-    """What happened to a machine in one sentence, from the columns of `figures.night`."""
+def machine_sentence(zone: str, *, days: bool = False) -> pl.Expr:
+    """What happened to a machine in one sentence, from the columns of `figures.night`; `days` names the weekday."""
     made = pl.format("made {} of {} planned", "parts", pl.col("planned_parts").floor().cast(pl.Int64))
     parts = pl.coalesce(made, pl.format("made {} parts, no plan for its job", "parts"))
     standing = pl.when("standing_now").then(pl.lit("; still standing")).otherwise(pl.lit(""))
-    return pl.concat_str([ending(zone), pl.lit("; "), parts, standing])
+    return pl.concat_str([ending(zone, days=days), pl.lit("; "), parts, standing])
 
 
-def ending(zone: str) -> pl.Expr:
+def ending(zone: str, *, days: bool = False) -> pl.Expr:
     """How the machine's run ended, without its numbers."""
-    at = pl.col("stopped_at").dt.convert_time_zone(zone).dt.strftime("%H:%M")
+    clock = "%a %H:%M" if days else "%H:%M"
+    at = pl.col("stopped_at").dt.convert_time_zone(zone).dt.strftime(clock)
     alarm = pl.concat_str(
         [
             pl.lit(" ("),
