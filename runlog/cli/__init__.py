@@ -1,6 +1,7 @@
 """The command line: each command parses, calls one function and prints.
 
 logs        ingest, derive, export
+inspect     inspect
 rejects     rejects
 watch       watch, status
 night       night
@@ -18,7 +19,7 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, logs, night, rejects, shop, site, watch
+from runlog.cli import dashboard, inspect, logs, night, rejects, shop, site, watch
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -36,6 +37,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command()(logs.ingest)
+app.command()(inspect.inspect)
 app.command()(rejects.rejects)
 app.command()(watch.watch)
 app.command()(watch.status)

@@ -26,7 +26,7 @@ SIGNAL_NAMES: Final = (
 VALUE_NAMES: Final = ("value", "val", "wert", "valeur", "valor", "reading", "state")
 CODE_NAMES: Final = ("code", "native_code", "alarm_code")
 MESSAGE_NAMES: Final = ("message", "text", "description")
-_CLOCK_ONLY: Final = r"^\s*\d{1,2}[:.]\d{2}([:.]\d{2})?([.,]\d+)?\s*([AaPp]\.?[Mm]\.?)?\s*$"
+CLOCK_ONLY: Final = r"^\s*\d{1,2}:\d{2}(:\d{2}([.,:]\d+)?)?\s*([AaPp]\.?[Mm]\.?)?\s*$"
 
 
 @dataclass(frozen=True)
@@ -100,7 +100,7 @@ def _guessed(field: dict[str, str]) -> dict[str, str | None]:
 def _holds_clocks(cells: pl.DataFrame, time: str) -> bool:
     """Whether the time column holds times of day without a date."""
     first = cells[time].drop_nulls().head(20) if time in cells.columns else pl.Series(dtype=pl.String)
-    return bool(len(first)) and bool(first.str.contains(_CLOCK_ONLY).all())
+    return bool(len(first)) and bool(first.str.contains(CLOCK_ONLY).all())
 
 
 def _shown(header: list[str]) -> str:

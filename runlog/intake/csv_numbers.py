@@ -69,3 +69,9 @@ def _read(text: pl.Series, mark: str, plain: pl.Series) -> pl.Series:
     read = bare.cast(pl.Float64, strict=False)
     finite = read.is_finite().fill_null(value=False)
     return read.zip_with(finite, plain)
+
+
+def sure_mark(text: pl.Series) -> str | None:
+    """The decimal mark that some of these numbers can have only; None if there are none, or of both kinds."""
+    shown = [mark for mark, form in _SURE.items() if text.str.contains(form).any()]
+    return shown[0] if len(shown) == 1 else None

@@ -51,6 +51,8 @@ def read_times(text: pl.Series, zone: str, *, day_first: bool = True) -> pl.Data
     pl.DataFrame
         `stamped` (UTC, null where not readable) and `problem` (reason, null where readable).
     """
+    # polars 2.1 panics where the branches of a `when` come in different chunks.
+    text = text.rechunk()
     stamped = _epoch(text)
     if stamped is None:
         stamped = _clock(text, zone, day_first)

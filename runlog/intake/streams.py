@@ -65,8 +65,8 @@ def read_streams(content: bytes, source: Source, site: Site, devices: Devices) -
     Offered
         Its observations carry `instance`.
     """
-    walked = walk(content)
-    observed = _in_sequence(_observed(walked, source, site, devices))
+    found = walked(content)
+    observed = _in_sequence(_observed(found, source, site, devices))
     ignored = observed.filter("skip").height
     observed = observed.filter(~pl.col("skip"))
     copied = observed.filter("copied").height
@@ -86,15 +86,20 @@ def read_streams(content: bytes, source: Source, site: Site, devices: Devices) -
         ).alias("raw"),
         problem.alias("reason"),
     )
-    broken = pl.DataFrame(walked.rejects, schema=REFUSED, orient="row")
+    broken = pl.DataFrame(found.rejects, schema=REFUSED, orient="row")
     columns = [pl.col(name).cast(dtype) for name, dtype in OBSERVATIONS.items()]
     return Offered(
         observations=read.filter(problem.is_null()).select(*columns, "instance"),
         rejects=pl.concat([broken, refused.cast(REFUSED)]),
-        rows=walked.elements,
+        rows=found.elements,
         ignored=ignored + copied,
-        note="; ".join(walked.notes),
+        note="; ".join(found.notes),
     )
+
+
+def walked(content: bytes) -> Walk:
+    """Everything observed in a file, whichever way it is written."""
+    return walk(content)
 
 
 def _observed(walked: Walk, source: Source, site: Site, devices: Devices) -> pl.DataFrame:

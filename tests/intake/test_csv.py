@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from runlog.errors import ReadingError
 from runlog.intake import finish
 from runlog.intake.csv import read_csv
+from runlog.intake.csv_times import read_times
 from runlog.intake.identity import beginnings, file_identity
 from runlog.intake.reading import OBSERVATIONS
 from runlog.site import Site, parse_site
@@ -288,6 +289,11 @@ def test_the_hour_that_spring_leaves_out_is_a_reject():
             "time '2026-03-29 02:30:00' found, which summer time leaves out; one that exists expected",
         )
     ]
+
+
+def test_a_column_in_several_chunks_is_read_like_any_other():
+    several = pl.concat([pl.Series(["JOG"]), pl.Series(["noon"])], rechunk=False)
+    assert read_times(several, "UTC")["problem"].str.contains("found, one such as").to_list() == [True, True]
 
 
 # --- nothing vanishes --------------------------------------------------------------------------------
