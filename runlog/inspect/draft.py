@@ -175,10 +175,10 @@ def _documents(content: bytes) -> _Found:
     walk = walked(content)
     devices = list(dict.fromkeys(part.device or part.uuid for part in walk.parts if not part.agent))
     stamps = pl.Series([stamp for stamp in walk.timestamp[:_LOOKED_AT] if stamp], dtype=pl.String)
-    instances = len({instance for _, instance in walk.instances})
+    instances = len({header.instance for header in walk.headers})
     shape = {
         "written as": "JSON" if is_json(content) else "XML",
-        "documents": str(len(walk.instances)),
+        "documents": str(len(walk.headers)),
         "instances of the agent": str(instances),
         "devices": ", ".join(devices) or "none",
     }

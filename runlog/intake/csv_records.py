@@ -96,21 +96,32 @@ def records(
     names = columns or fields_of(head, delimiter)
     if len(names) > MOST_COLUMNS:
         raise ReadingError(f"{len(names)} columns found, at most {MOST_COLUMNS} expected")
-    found = _with_width(_lines(text), delimiter)
     begins = above + 1 + head.count("\n") if head else above
-    after = found.filter(pl.col("line") > begins)
-    if head and len(names) > 1:
-        after = after.filter(pl.col("raw") != head)
-    width = len(names)
-    sound = after.filter(pl.col("fields") == width)
+    found, after, sound = _body(text, head, begins, names, delimiter, quoted=True)
+    cells = _cells(sound, len(names), delimiter)
+    if cells is None:
+        # Where quotes do not fit together they are part of the text.
+        found, after, sound = _body(text, head, begins, names, delimiter, quoted=False)
+        cells = _split(sound, len(names), delimiter)
     return Records(
         delimiter,
         names,
-        _cells(sound, width, delimiter),
+        cells,
         sound.select("line", pl.col("raw").str.head(SHOWN)),
-        after.filter(pl.col("fields") != width).with_columns(pl.col("raw").str.head(SHOWN)),
+        after.filter(pl.col("fields") != len(names)).with_columns(pl.col("raw").str.head(SHOWN)),
         len(found) - len(after) - bool(head),
     )
+
+
+def _body(
+    text: str, head: str, begins: int, names: list[str], delimiter: str, *, quoted: bool
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """All records, those below the header, and of these the ones of its width."""
+    found = _with_width(_lines(text, quoted=quoted), delimiter, quoted=quoted)
+    after = found.filter(pl.col("line") > begins)
+    if head and len(names) > 1:
+        after = after.filter(pl.col("raw") != head)
+    return found, after, after.filter(pl.col("fields") == len(names))
 
 
 def header(text: str, delimiter: str | None = None, wanted: Wanted = lambda _: True) -> tuple[int, str]:
@@ -185,12 +196,12 @@ def _first_record(text: str, at: int) -> str:
     return text[at:end].rstrip("\r") if end >= 0 else text[at:].rstrip("\r")
 
 
-def _lines(text: str) -> pl.DataFrame:
+def _lines(text: str, *, quoted: bool) -> pl.DataFrame:
     """Records with the line on which each begins; blank ones left out."""
     lines = pl.DataFrame({"raw": pl.Series([text]).str.split("\n").explode()}).with_row_index("line", 1)
     lines = lines.select(pl.col("line").cast(pl.Int64), pl.col("raw").str.strip_chars_end("\r"))
     # An odd number of quotes in all: one of them is a mark of inches, not of a field, and so may the others be.
-    if '"' in text and text.count('"') % 2 == 0:
+    if quoted and '"' in text and text.count('"') % 2 == 0:
         lines = _joined(lines)
     return lines.filter(pl.col("raw").str.strip_chars() != "")
 
@@ -207,38 +218,41 @@ def _joined(lines: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _with_width(found: pl.DataFrame, delimiter: str) -> pl.DataFrame:
+def _with_width(found: pl.DataFrame, delimiter: str, *, quoted: bool) -> pl.DataFrame:
     bare = pl.col("raw")
-    if found.select(bare.str.contains('"', literal=True).any()).item():
+    if quoted and found.select(bare.str.contains('"', literal=True).any()).item():
         bare = bare.str.replace_all('"[^"]*"', "")
     return found.with_columns(fields=bare.str.count_matches(delimiter, literal=True).cast(pl.Int64) + 1)
 
 
-def _cells(sound: pl.DataFrame, width: int, delimiter: str) -> pl.DataFrame:
+def _cells(sound: pl.DataFrame, width: int, delimiter: str) -> pl.DataFrame | None:
+    """Fields as columns; None where quotes part other fields than were counted."""
     names = [str(number) for number in range(width)]
     if not len(sound):
         return pl.DataFrame(schema={"line": pl.Int64} | dict.fromkeys(names, pl.String))
     body = sound.select(pl.col("raw").str.join("\n")).item().encode()
-    cells = _parsed(body, names, delimiter, '"')
-    if cells is None or len(cells) != len(sound):
-        # Stray quotes: they are part of the text.
-        cells = _parsed(body, names, delimiter, None)
-    assert cells is not None
-    return sound.select("line").hstack(cells).with_columns(pl.col(names).str.strip_chars().replace("", None))
-
-
-def _parsed(body: bytes, names: list[str], delimiter: str, quote: str | None) -> pl.DataFrame | None:
     try:
-        return pl.read_csv(
+        cells = pl.read_csv(
             body,
             has_header=False,
             new_columns=names,
             separator=delimiter,
-            quote_char=quote,
             infer_schema=False,
             truncate_ragged_lines=True,
         )
-    except pl.exceptions.ComputeError:
-        if quote is None:
-            raise
+    except pl.exceptions.PolarsError:
         return None
+    if cells.shape != (len(sound), width):
+        return None
+    return _trimmed(sound, cells)
+
+
+def _split(sound: pl.DataFrame, width: int, delimiter: str) -> pl.DataFrame:
+    """Fields as columns, quotes being letters like any other."""
+    names = [str(number) for number in range(width)]
+    parts = sound.select(pl.col("raw").str.split_exact(delimiter, width - 1).struct.rename_fields(names).alias("parts"))
+    return _trimmed(sound, parts.unnest("parts"))
+
+
+def _trimmed(sound: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
+    return sound.select("line").hstack(cells).with_columns(pl.col(cells.columns).str.strip_chars().replace("", None))

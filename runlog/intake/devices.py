@@ -7,7 +7,15 @@ from typing import Any
 from xml.parsers import expat
 
 from runlog.errors import ReadingError
-from runlog.intake.vocabulary import CONDITION, SPINDLE_ITEMS, Component, Meaning, component_words, meaning
+from runlog.intake.vocabulary import (
+    CONDITION,
+    DEFAULT_SUB_TYPES,
+    SPINDLE_ITEMS,
+    Component,
+    Meaning,
+    component_words,
+    meaning,
+)
 
 _TIME_SERIES_FIELDS = 3
 
@@ -127,6 +135,9 @@ def _meaning(attributes: dict[str, str], component: str) -> Meaning:
     series = attributes.get("representation") == "TIME_SERIES"
     discrete = attributes.get("representation") == "DISCRETE" or attributes.get("discrete") in ("true", "1")
     fields = _TIME_SERIES_FIELDS if series else 0
+    if statistic := attributes.get("statistic"):
+        # An average is not the value at an instant: what asks for ACTUAL must not find it.
+        sub_type = f"{sub_type or DEFAULT_SUB_TYPES.get(item, '')} {statistic}".strip()
     return meaning(item or "x:UNTYPED", sub_type, component, discrete=discrete, fields=fields)
 
 

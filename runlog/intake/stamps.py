@@ -100,7 +100,7 @@ def _read_slowly(text: pl.Series, zone: str, tolerance_s: float) -> pl.DataFrame
         stamped.alias("stamped"),
         pl.when(stamped.is_not_null())
         .then(None)
-        .when(pl.col("local").is_not_null())
+        .when(~pl.col("zoned") & pl.col("local").is_between(*SENSIBLE))
         .then(pl.lit(NO_SUCH_TIME))
         .otherwise(pl.lit(NOT_A_TIME))
         .alias("problem"),

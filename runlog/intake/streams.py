@@ -1,16 +1,21 @@
-"""MTConnectStreams documents: what an agent answered, one or several documents a file.
+"""MTConnectStreams documents: what an agent answered, one or several documents a file, in XML or JSON.
 
-Read in one pass by expat, names by their local part. Entities are never followed: a document with a document
-type declaration is refused. Of a document that breaks off or is damaged, what is complete before that is
-kept and the rest is one reject. Observations are put in the order of their sequence within one instance
-of the agent, and `line` is the sequence, so that a row can be found in its document.
+Read in one pass, names by their local part. Entities are never followed: a document with a document type
+declaration is refused. Of a document that breaks off or is damaged, what is complete before that is kept and the
+rest is one reject. What an agent's buffer lost, and where it began anew, is in the file's note. Observations are
+put in the order of their sequence within one instance of the agent, and `line` is the sequence, so that a row can
+be found in its document.
 """
 
 import re
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 import polars as pl
 
+from runlog.intake.agent_json import walk_json
+from runlog.intake.detect import is_json
 from runlog.intake.devices import Devices
 from runlog.intake.names import MachineNames
 from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
@@ -27,7 +32,7 @@ from runlog.intake.vocabulary import (
     spell,
     told_by_site,
 )
-from runlog.intake.walk import Kind, Walk, walk
+from runlog.intake.walk import Header, Kind, Walk, walk
 from runlog.site import Key, Site, Source
 
 _SUFFIX: Final = re.compile(r"(?<=[a-z0-9])(TimeSeries|Discrete|DataSet|Table)$")
@@ -93,13 +98,38 @@ def read_streams(content: bytes, source: Source, site: Site, devices: Devices) -
         rejects=pl.concat([broken, refused.cast(REFUSED)]),
         rows=found.elements,
         ignored=ignored + copied,
-        note="; ".join(found.notes),
+        note="; ".join([*found.notes, *gaps(found)]),
     )
 
 
 def walked(content: bytes) -> Walk:
     """Everything observed in a file, whichever way it is written."""
-    return walk(content)
+    return walk_json(content) if is_json(content) else walk(content)
+
+
+def gaps(found: Walk) -> Iterator[str]:
+    """What was lost between the documents of a file, in words.
+
+    An agent's buffer that has moved on past what was asked for next lost something for sure. Where the documents leave
+    out no number of their own, numbers left out between them are a document that is missing.
+    """
+    ends = [*(header.place for header in found.headers), len(found.said)][1:]
+    before: tuple[Header, bool] | None = None
+    for header, end in zip(found.headers, ends, strict=True):
+        numbers = [int(word) for word in found.sequence[header.place : end] if word and word.isdecimal()]
+        whole = bool(numbers) and max(numbers) - min(numbers) + 1 == len(numbers)
+        if before and before[0].instance != header.instance:
+            yield (
+                f"instanceId {before[0].instance or 'none'} became {header.instance or 'none'}: the agent began anew,"
+                " and what was between is not known"
+            )
+        elif before and before[0].next.isdecimal():
+            due = int(before[0].next)
+            kept_from = int(header.first) if header.first.isdecimal() else 0
+            begins = min(numbers) if whole and before[1] else 0
+            if max(kept_from, begins) > due:
+                yield f"sequences {due} to {max(kept_from, begins) - 1} are missing"
+        before = (header, whole)
 
 
 def _observed(walked: Walk, source: Source, site: Site, devices: Devices) -> pl.DataFrame:
@@ -114,7 +144,9 @@ def _observed(walked: Walk, source: Source, site: Site, devices: Devices) -> pl.
     ).with_columns(
         _at_places(len(walked.said), "native_code", walked.codes),
         _at_places(len(walked.said), "activation", walked.activations),
-        _at_places(len(walked.said), "instance", dict(walked.instances)).forward_fill().fill_null(""),
+        _at_places(len(walked.said), "instance", {h.place: h.instance for h in walked.headers})
+        .forward_fill()
+        .fill_null(""),
     )
     return frame.with_row_index("element", 1).join(
         kinds.with_row_index("kind"), on="kind", how="left", maintain_order="left"
@@ -224,6 +256,9 @@ def _meaning(kind: Kind, component: str, known: dict[str, Meaning], told: dict[s
         kind.type,
         discrete=discrete or bool(probe and probe.discrete),
     )
+    if kind.statistic:
+        # An average is not the value at an instant: what asks for ACTUAL must not find it.
+        found = replace(found, sub_type=f"{found.sub_type} {kind.statistic}".strip())
     key = told.get(kind.id.lower()) or told.get(kind.name.lower())
     return told_by_site(key, found) if key else found
 

@@ -1,4 +1,8 @@
-"""One pass of expat over a file of MTConnectStreams documents."""
+"""One pass of expat over a file of MTConnectStreams documents.
+
+Bounded whatever the file says: nothing is nested deeper than `MOST_DEPTH`, no single tag, attribute or comment is
+longer than `MOST_TOKEN` bytes and no observation longer than `MOST_TEXT`, and entities are never followed.
+"""
 
 import re
 from collections.abc import Iterator
@@ -15,6 +19,11 @@ _CONTROL: Final = bytes(byte for byte in range(32) if byte not in b"\t\n\r")
 _BLANKED: Final = bytes.maketrans(_CONTROL, b" " * len(_CONTROL))
 _JUNK_AFTER_END: Final = expat.errors.codes[expat.errors.XML_ERROR_JUNK_AFTER_DOC_ELEMENT]
 _RAW_KEPT: Final = 10_000
+_STEP: Final = 1024 * 1024
+_PART_HEADERS: Final = re.compile(rb"\s*(?:--[^\n]*|[\w-]+:[^\n]*|HTTP/[^\n]*|\s*)(?:\n|$)")
+MOST_DEPTH: Final = 100
+MOST_TOKEN: Final = 8 * 1024 * 1024
+MOST_TEXT: Final = 4 * 1024 * 1024
 
 
 class Kind(NamedTuple):
@@ -27,6 +36,7 @@ class Kind(NamedTuple):
     name: str
     sub_type: str
     type: str
+    statistic: str
 
 
 class Part(NamedTuple):
@@ -45,17 +55,26 @@ class Part(NamedTuple):
         return (self.type, self.id, self.name if not self.id else "")
 
 
+class Header(NamedTuple):
+    """What a document says of itself: before which observation it stands, and where its agent's buffer was."""
+
+    place: int
+    instance: str
+    first: str
+    next: str
+
+
 @dataclass
 class Walk:
     """What was found, a list a column; an observation is complete once its `said` is there.
 
-    `instances` holds from which observation on which instance of the agent spoke. Few observations have a
+    `headers` holds from which observation on which instance of the agent spoke. Few observations have a
     code or an activation: `codes` and `activations` hold which, and what.
     """
 
     kinds: dict[tuple[int, bool, str, *tuple[str | None, ...]], int] = field(default_factory=dict)
     parts: dict[Part, int] = field(default_factory=dict)
-    instances: list[tuple[int, str]] = field(default_factory=list)
+    headers: list[Header] = field(default_factory=list)
     kind: list[int] = field(default_factory=list)
     sequence: list[str | None] = field(default_factory=list)
     timestamp: list[str | None] = field(default_factory=list)
@@ -93,7 +112,7 @@ class Walk:
 
 
 class RefusedError(Exception):
-    """A document type declaration: entities could be hidden in it."""
+    """What is refused unread; its text says what was found and what was expected."""
 
 
 def walk(content: bytes) -> Walk:
@@ -137,21 +156,32 @@ def _documents(content: bytes, walked: Walk) -> Iterator[bytes]:
         if content.strip():
             yield content
         return
-    if content[: starts[0]].strip():
+    if not is_part_headers(content[: starts[0]]):
         walked.refuse(content[: starts[0]], "text before the first document found, an XML document expected")
     for start, end in zip(starts, [*starts[1:], len(content)], strict=True):
         yield content[start:end]
 
 
+def is_part_headers(content: bytes) -> bool:
+    """Whether this is nothing but what a stream saved to disk holds between its documents."""
+    at = 0
+    while at < len(content):
+        line = _PART_HEADERS.match(content, at)
+        if line is None or line.end() == at:
+            return False
+        at = line.end()
+    return True
+
+
 def _walk_one(document: bytes, encoding: str | None, walked: Walk) -> None:
-    handlers = _Handlers(walked)
+    handlers = Handlers(walked)
     parser = expat.ParserCreate(encoding)
     handlers.attach(parser)
     try:
-        parser.Parse(document, True)
-    except RefusedError:
+        _feed(parser, document)
+    except RefusedError as refused:
         walked.keep_complete()
-        walked.refuse(document, "document type declaration found, none expected: entities are never followed")
+        walked.refuse(document[max(parser.CurrentByteIndex, 0) :][:_RAW_KEPT], str(refused))
     except expat.ExpatError as error:
         walked.keep_complete()
         # Multipart headers and log text between two documents are no damage.
@@ -165,7 +195,19 @@ def _walk_one(document: bytes, encoding: str | None, walked: Walk) -> None:
             walked.refuse(document, f"{handlers.root} found, {_ROOT} expected")
 
 
-class _Handlers:
+def _feed(parser: Any, document: bytes) -> None:
+    # In pieces: a tag without end must not be looked at as a whole before it is known how long it is.
+    view = memoryview(document)
+    for start in range(0, len(view), _STEP):
+        parser.Parse(view[start : start + _STEP], False)
+        if start + _STEP - max(parser.CurrentByteIndex, 0) > MOST_TOKEN + _STEP:
+            raise RefusedError(
+                f"a tag, attribute or comment of more than {MOST_TOKEN:,} bytes found, a shorter one expected"
+            )
+    parser.Parse(b"", True)
+
+
+class Handlers:
     """The state of one document's walk."""
 
     def __init__(self, walked: Walk) -> None:
@@ -178,20 +220,23 @@ class _Handlers:
         self._device = ("", "")
         self._part = 0
         self._words: list[str] = []
+        self._length = 0
         self._in_row = False
 
     def attach(self, parser: Any) -> None:
         parser.buffer_text = True
-        parser.StartElementHandler = self._start
-        parser.EndElementHandler = self._end
-        parser.CharacterDataHandler = self._text
+        parser.StartElementHandler = self.start
+        parser.EndElementHandler = self.end
+        parser.CharacterDataHandler = self.text
         parser.StartDoctypeDeclHandler = self._refuse
 
     def _refuse(self, *_: Any) -> None:
-        raise RefusedError
+        raise RefusedError("document type declaration found, none expected: entities are never followed")
 
-    def _start(self, name: str, attributes: dict[str, str]) -> None:
+    def start(self, name: str, attributes: dict[str, str]) -> None:
         self.depth += 1
+        if self.depth > MOST_DEPTH:
+            raise RefusedError(f"elements nested more than {MOST_DEPTH} deep found, fewer expected")
         if self.depth == self._observed_at:
             self._observe(name, attributes)
         else:
@@ -204,7 +249,8 @@ class _Handlers:
     def _observe(self, tag: str, attributes: dict[str, str]) -> None:
         # Called for every observation of a file: nothing here that could wait.
         walked, get = self.walked, attributes.get
-        key = (self._part, self._condition, tag, get("dataItemId"), get("name"), get("subType"), get("type"))
+        key = (self._part, self._condition, tag, get("dataItemId"), get("name"), get("subType"), get("type"),
+               get("statistic"))  # fmt: skip
         kind = walked.kinds.get(key)
         if kind is None:
             kind = walked.kinds[key] = len(walked.kinds)
@@ -212,12 +258,13 @@ class _Handlers:
         walked.sequence.append(get("sequence"))
         walked.timestamp.append(get("timestamp"))
         self._words.clear()
+        self._length = 0
         if "nativeCode" in attributes:
             walked.codes[len(walked.said)] = attributes["nativeCode"]
         if "conditionId" in attributes:
             walked.activations[len(walked.said)] = attributes["conditionId"]
         if "resetTriggered" in attributes and "count" in attributes:
-            self._words.append(f":{attributes['resetTriggered']} ")
+            self._words.append(f":{attributes['resetTriggered']}")
 
     def _nest(self, name: str, attributes: dict[str, str]) -> None:
         # Data sets and tables keep the form they have in adapter lines: `a=1 row={c=2}`.
@@ -239,7 +286,8 @@ class _Handlers:
             if key.startswith("xmlns:") and any(mark in uri for mark in _STANDARD):
                 self.walked.standard.add(key[6:])
         if local == "Header":
-            self.walked.instances.append((len(self.walked.said), attributes.get("instanceId", "")))
+            told = (attributes.get(name, "") for name in ("instanceId", "firstSequence", "nextSequence"))
+            self.walked.headers.append(Header(len(self.walked.said), *told))
         elif local == "DeviceStream":
             self._device = (attributes.get("name", ""), attributes.get("uuid", ""))
         elif local == "ComponentStream":
@@ -250,11 +298,16 @@ class _Handlers:
             self._observed_at = self.depth + 1
             self._condition = local == "Condition"
 
-    def _text(self, text: str) -> None:
+    def text(self, text: str) -> None:
         if self._observed_at and self.depth >= self._observed_at:
             self._words.append(text)
+            self._length += len(text)
+            if self._length > MOST_TEXT:
+                raise RefusedError(
+                    f"an observation of more than {MOST_TEXT:,} characters found, a shorter one expected"
+                )
 
-    def _end(self, name: str) -> None:
+    def end(self, name: str) -> None:
         if self.depth == self._observed_at:
             self.walked.said.append("".join(self._words))
             self.walked.elements += 1

@@ -1,7 +1,8 @@
-"""The zoo: small awkward files: one quirk a file, its expected events beside it.
+"""The zoo: small awkward files, one quirk a file, its expected events beside it.
 
-`NAME.json` beside `NAME` holds the quirk in words, the `[[source]]` that reads it (lines of TOML, on top of the site
-below), columns of the events and their values in order, and of each reject its line and some words of its reason.
+`NAME.expected.json` beside `NAME` holds the quirk in words, the `[[source]]` that reads it (lines of TOML, on top of
+the site below), columns of the events and their values in order, of each reject its line and some words of its
+reason, and where `inspect` cannot know as much as that source, why (`guess`).
 """
 
 import json
@@ -15,7 +16,7 @@ from runlog.intake import Reading, read_file
 from runlog.site import Site, parse_site
 
 ZOO = Path(__file__).parent / "zoo"
-ANIMALS = sorted(path.name.removesuffix(".json") for path in ZOO.glob("*.json"))
+ANIMALS = sorted(path.name.removesuffix(".expected.json") for path in ZOO.glob("*.expected.json"))
 READ_AT = datetime(2026, 12, 1, tzinfo=UTC)
 SITE = """
 [site]
@@ -32,7 +33,7 @@ files = ["*"]
 
 
 def told(name: str) -> dict[str, Any]:
-    return json.loads((ZOO / f"{name}.json").read_text(encoding="utf-8"))
+    return json.loads((ZOO / f"{name}.expected.json").read_text(encoding="utf-8"))
 
 
 def zoo_site(animal: dict[str, Any]) -> Site:

@@ -184,7 +184,7 @@ def test_instances_are_not_mixed():
 
 def test_overlapping_documents_of_one_file_count_once_and_a_clash_is_a_reject():
     got = offered("--boundary\n" + document(PATH) + "--boundary\nContent-type: text/xml\n\n" + document(PATH))
-    assert (got.observations.height, got.ignored, got.rejects.height) == (3, 3, 1)
+    assert (got.observations.height, got.ignored, got.rejects.height) == (3, 3, 0)
     clash = document(component("Path", one("Execution", "ex", 3, 9, "STOPPED")))
     assert reasons(document(PATH) + clash) == [
         "sequence found a second time with other content, expected once in an instance"
