@@ -173,7 +173,8 @@ def _lines(content: bytes) -> _Found:
 
 def _documents(content: bytes) -> _Found:
     walk = walked(content)
-    devices = list(dict.fromkeys(part.device or part.uuid for part in walk.parts if not part.agent))
+    named = ((part.device or part.uuid).strip() for part in walk.parts if not part.agent)
+    devices = list(dict.fromkeys(name for name in named if name))
     stamps = pl.Series([stamp for stamp in walk.timestamp[:_LOOKED_AT] if stamp], dtype=pl.String)
     instances = len({header.instance for header in walk.headers})
     shape = {

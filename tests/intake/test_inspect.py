@@ -128,6 +128,13 @@ def test_columns_of_machines_become_machines(tmp_path: Path):
     assert 'name = "l7"' not in found.machine_block
 
 
+def test_a_device_without_a_name_is_called_like_the_file(tmp_path: Path):
+    path = tmp_path / "T01_2026-03-02.xml"
+    named = (ZOO / "xml-order.xml").read_text().replace('name="lathe7" uuid="u-7"', "")
+    path.write_text(named)
+    assert inspect(path).machines == ["T01"]
+
+
 @pytest.mark.parametrize("content", [b"", b"hello\nworld\n", b"a,b\n1,2\n", b"\x00\x01\x02", b"PK\x05\x06" + bytes(18)])
 def test_what_is_no_log_is_told(content: bytes, tmp_path: Path):
     path = tmp_path / "x.bin"
