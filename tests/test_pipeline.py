@@ -8,51 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
+from watch.shop import HEADER, SHOP
 
 from runlog import pipeline
 from runlog.pipeline import IngestReport, Step, ingest, rederive
 from runlog.schema import FACT_TABLES
-from runlog.site import Site, parse_site
+from runlog.site import Site
 from runlog.store import Store
 
-SHOP = parse_site("""
-[site]
-name = "shop"
-time_zone = "UTC"
-
-[[machine]]
-name = "T01"
-
-[[machine]]
-name = "T02"
-
-[[source]]
-name = "T01 log"
-files = ["T01*.csv"]
-format = "csv"
-machine = "T01"
-csv = { time = "time", signal = "signal", value = "value" }
-
-[[source]]
-name = "T02 log"
-files = ["T02*.log"]
-format = "adapter lines"
-machine = "T02"
-keys = { execution = { item = "EXECUTION" } }
-
-[[job]]
-name = "bush"
-programs = ["O1"]
-cycle_s = 60
-part_mm = 40
-parting_mm = 3
-diameter_mm = 32
-material = "steel"
-density_kg_dm3 = 7.9
-bar_mm = 1200
-""")
-
-HEADER = "time,signal,value\n"
 NIGHT = HEADER + "".join(
     f"2026-03-02T22:{minute:02}:{second},{signal},{value}\n"
     for minute in range(40)

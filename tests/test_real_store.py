@@ -1,50 +1,24 @@
-"""Recorded day files through the store: in any order and twice, each observation is there once.
-
-Data: Smart Manufacturing Systems Test Bed, published by the National Institute of Standards and Technology (NIST);
-RUNLOG_REAL_LOGS names the folder, and the test is skipped without it.
-"""
+"""Recorded day files through the store: in any order and twice, each observation is there once."""
 
 import json
-import os
 import random
-from pathlib import Path
 
 import polars as pl
 import pytest
+from recorded import FOLDER, SITE, needs_recordings
 
 from runlog.pipeline import ingest
-from runlog.site import parse_site
 from runlog.store import Store
 
-FOLDER = Path(os.environ.get("RUNLOG_REAL_LOGS", "nowhere"))
-pytestmark = [
-    pytest.mark.skipif(not FOLDER.is_dir(), reason="RUNLOG_REAL_LOGS names no folder"),
-    pytest.mark.slow,
-]
-
-SITE = """
-[site]
-name = "Test bed"
-time_zone = "UTC"
-
-[[machine]]
-name = "tcb"
-spindles = ["main", "sub"]
-
-[[source]]
-name = "lines"
-files = ["tcb-*.txt"]
-machine = "tcb"
-devices = "devices.xml"
-"""
+pytestmark = [needs_recordings, pytest.mark.slow]
 
 
 def test_any_order_and_twice_gives_each_observation_once(tmp_path):
     facts = json.loads((FOLDER / "facts.json").read_text())["clock_skew_120_s"]
-    site, store = parse_site(SITE), Store(tmp_path)
+    store = Store(tmp_path)
     paths = sorted((FOLDER / "lines").glob("*.txt"))
     random.Random(7).shuffle(paths)
-    reports = [ingest(portion, site, store, base=FOLDER) for portion in (paths[:8], paths[8:], paths)]
+    reports = [ingest(portion, SITE, store, base=FOLDER) for portion in (paths[:8], paths[8:], paths)]
     assert sum(report.progress["rows"].sum() for report in reports[:2]) == facts["lines"]
     assert reports[2].progress.height == 0
     events = store.events().collect()

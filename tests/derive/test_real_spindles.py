@@ -1,49 +1,24 @@
-"""Spindle utilisation of a recorded two-spindle turning centre, against a plain-Python count.
+"""Spindle utilisation of a recorded two-spindle turning centre, against a plain-Python count."""
 
-Data: adapter-protocol day files of the Smart Manufacturing Systems Test Bed, published by the National Institute of
-Standards and Technology (NIST) as public information. They are not part of the project: the folder is named by
-RUNLOG_REAL_LOGS, and the test is skipped without it.
-"""
-
-import os
 from collections import defaultdict
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import polars as pl
 import pytest
+from recorded import FOLDER, SITE, needs_recordings
 
 from runlog.derive import derive
 from runlog.distinct import distinct
 from runlog.intake import read_file
-from runlog.site import parse_site
 
-REAL = os.environ.get("RUNLOG_REAL_LOGS")
-pytestmark = pytest.mark.skipif(not REAL, reason="RUNLOG_REAL_LOGS names no folder of recorded logs")
-
-SITE = """
-[site]
-name = "Test bed"
-time_zone = "UTC"
-
-[[machine]]
-name = "tcb"
-spindles = ["main", "sub"]
-
-[[source]]
-name = "lines"
-files = ["tcb-*.txt"]
-machine = "tcb"
-devices = "devices.xml"
-"""
+pytestmark = needs_recordings
 
 
 @pytest.fixture(scope="module")
 def events():
-    site = parse_site(SITE)
-    paths = sorted((Path(str(REAL)) / "lines").glob("*.txt"))
+    paths = sorted((FOLDER / "lines").glob("*.txt"))
     now = datetime.now(UTC)
-    readings = [read_file(path, site.source[0], site, now, base=Path(str(REAL))) for path in paths]
+    readings = [read_file(path, SITE.source[0], SITE, now, base=FOLDER) for path in paths]
     return distinct(pl.concat([reading.events for reading in readings]).lazy()).collect()
 
 
@@ -83,7 +58,7 @@ def by_day(start: datetime, end: datetime):
 
 
 def test_utilisation_of_both_spindles_per_day(events):
-    figures = derive(events.lazy(), parse_site(SITE))["shift_figures"].collect()
+    figures = derive(events.lazy(), SITE)["shift_figures"].collect()
     expected = turning_by_day(events)
     assert len({day for day, _ in expected}) >= 12
     for name in ("main", "sub", "both"):
