@@ -1,7 +1,8 @@
 """Planned figures for a job: how many parts a bar holds, what is left of it, how far a magazine reaches.
 
     plan_job(site, machine, job) -> JobPlan      per bar and per part
-    JobPlan.planned_parts(busy_s, bars, ...)     and which limit binds: time, bars or order
+    endurance_s(parts_left, bars, ...)           how long the stock lasts
+    with_planned_parts(rows)                     what a stretch of time holds, and which limit binds
 
 Arithmetic of lengths is done in micrometres, whole numbers, so that an exact fit is not lost to binary
 fractions (65 parts of 43 mm in 2795 mm are 65, not 64).
@@ -9,6 +10,9 @@ fractions (65 parts of 43 mm in 2795 mm are 65, not 64).
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
+
+import polars as pl
 
 from runlog.site import Job, Site
 
@@ -52,37 +56,55 @@ class JobPlan:
     mass_kg_per_mm: float
     price_per_kg: float | None
 
-    def endurance_s(self, bars: int, parts_left: int = 0) -> float:
-        """How long the bar in the spindle and `bars` in the magazine last. [s]"""
-        return parts_left * self.cycle_s + bars * (self.parts_per_bar * self.cycle_s + self.reload_s)
 
-    def planned_parts(
-        self, busy_s: float, bars: int | None = None, parts_left: int = 0, order_left: int | None = None
-    ) -> tuple[float, str]:
-        """Parts planned in a stretch of planned busy time and which limit binds.
+Amount = TypeVar("Amount", float, pl.Expr)
+"""A number, or a column of them: the formulas below hold for both."""
 
-        Parameters
-        ----------
-        busy_s : float
-            Planned busy time. [s]
-        bars : int or None
-            Bars waiting in the magazine, the one in the spindle left out; None: bars do not limit.
-        parts_left : int
-            Parts left on the bar in the spindle.
-        order_left : int or None
-            Parts the order still wants; None: the order does not limit.
 
-        Returns
-        -------
-        (float, str)
-            Planned parts, not floored, and "time", "bars" or "order".
-        """
-        limits = [(busy_s / self.standard_time_s, "time")]
-        if bars is not None:
-            limits.append((float(bars * self.parts_per_bar + parts_left), "bars"))
-        if order_left is not None:
-            limits.append((float(max(order_left, 0)), "order"))
-        return min(limits, key=lambda limit: limit[0])
+def endurance_s(parts_left: Amount, bars: Amount, parts_per_bar: Amount, cycle_s: Amount, reload_s: Amount) -> Amount:
+    """How long the bar in the spindle and those in the magazine last. [s]
+
+    Examples
+    --------
+    >>> endurance_s(0, 12, 24, 75.0, 40.0)
+    22080.0
+    """
+    return parts_left * cycle_s + bars * (parts_per_bar * cycle_s + reload_s)
+
+
+def with_planned_parts(rows: pl.LazyFrame, bars_bind: pl.Expr | None = None) -> pl.LazyFrame:
+    """Add the parts planned in a stretch of planned busy time, and which limit binds.
+
+    Parameters
+    ----------
+    rows : LazyFrame
+        busy_s (planned busy time), standard_time_s (PRI), bars (waiting in the magazine, the one in the spindle left
+        out), parts_per_bar, parts_left (on the bar in the spindle; null counts as none), order_left. Null bars or
+        order_left: that does not limit. Null standard_time_s: there is no plan.
+    bars_bind : Expr, optional
+        On which rows bars limit at all (an attended shift is refilled); all, if not given.
+
+    Returns
+    -------
+    LazyFrame
+        The rows with planned_parts (not floored; null without a plan) and limit: time, bars or order.
+    """
+    binding = pl.lit(True) if bars_bind is None else bars_bind
+    by_time = pl.col("busy_s") / pl.col("standard_time_s")
+    in_stock = pl.col("bars") * pl.col("parts_per_bar") + pl.col("parts_left").fill_null(0)
+    by_bars = pl.when(binding).then(in_stock.cast(pl.Float64))
+    by_order = pl.col("order_left").cast(pl.Float64)
+    planned = pl.when(by_time.is_not_null()).then(pl.min_horizontal(by_time, by_bars, by_order))
+    limit = (
+        pl.when(pl.col("planned_parts").is_null())
+        .then(None)
+        .when(pl.col("planned_parts") == by_time)
+        .then(pl.lit("time"))
+        .when(pl.col("planned_parts") == by_bars)
+        .then(pl.lit("bars"))
+        .otherwise(pl.lit("order"))
+    )
+    return rows.with_columns(planned_parts=planned).with_columns(limit=limit)
 
 
 def plan_job(site: Site, machine: str, job: Job) -> JobPlan:

@@ -68,7 +68,7 @@ def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) -> pl.Lazy
 
     Two jobs on one bar each use their own pitch; a part of no job leaves the used length unknown.
     """
-    pitch = ctx.plans.select(BY, "job", pitch_mm=pl.col("part_mm") + pl.col("waste_mm"))
+    pitch = ctx.plans.select(BY, "job", "pitch_mm")
     own = last_before(
         parts.select(BY, "at", "job", "good", "made_unseen"),
         bounds.select(BY, "bar_no", bar_start="start"),
@@ -142,7 +142,6 @@ def _left_over(rows: pl.LazyFrame, remaining: pl.LazyFrame) -> pl.LazyFrame:
 
 def _account(rows: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     done = pl.col("finished_at").is_not_null() & ~pl.col("end_unknown")
-    pitch = pl.col("part_mm") + pl.col("waste_mm")
     used = pl.col("cut_mm") + pl.col("top_cut_mm")
     measured = pl.col("loaded_measured_mm").is_not_null()
     left = pl.col("left_mm").is_not_null()
@@ -153,7 +152,7 @@ def _account(rows: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     flag = (
         pl.when(unknown)
         .then(pl.lit("end unknown"))
-        .when(both & (pl.col("unaccounted_mm").abs() >= pitch / 2))
+        .when(both & (pl.col("unaccounted_mm").abs() >= pl.col("pitch_mm") / 2))
         .then(pl.lit("unaccounted stock"))
         .when(fewer.fill_null(False))
         .then(pl.lit("fewer parts than planned"))

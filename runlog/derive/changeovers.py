@@ -21,7 +21,7 @@ def changeovers(parts: pl.LazyFrame, log: Log, ctx: Context) -> pl.LazyFrame:
     Parameters
     ----------
     parts : LazyFrame
-        machine, at, seq, job, good; parts of no job are passed over.
+        machine, at, part, job, good; parts of no job are passed over.
     log : Log
     ctx : Context
     """
@@ -70,9 +70,9 @@ def _job_runs(parts: pl.LazyFrame, log: Log) -> pl.LazyFrame:
     new_run = pl.col("job").ne_missing(pl.col("job").shift(1).over(BY))
     calm = pl.col("disturbances") == pl.col("disturbances").shift(-1).over(BY, "run")
     return (
-        last_before(parts.filter(pl.col("job") != NO_JOB).select(BY, "at", "seq", "job", "good"), disturbed)
+        last_before(parts.filter(pl.col("job") != NO_JOB).select(BY, "at", "part", "job", "good"), disturbed)
         .with_columns(pl.col("disturbances").fill_null(0))
-        .sort(BY, "at", "seq")
+        .sort(BY, "part")
         .with_columns(run=new_run.cum_sum().over(BY))
         .with_columns(proven=pl.coalesce("good", calm.fill_null(False)))
     )

@@ -84,8 +84,9 @@ def _nearest(
     strategy: Literal["backward", "forward"],
     strict: bool,
 ) -> pl.LazyFrame:
-    return left.sort(BY, at).join_asof(
-        right_frame.sort(BY, right),
+    # Of rows at one instant the last given counts, so their order must survive the sorting.
+    return left.sort(BY, at, maintain_order=True).join_asof(
+        right_frame.sort(BY, right, maintain_order=True),
         left_on=at,
         right_on=right,
         by=BY,
@@ -110,13 +111,6 @@ def merged(tiled: pl.LazyFrame, *same: str) -> pl.LazyFrame:
         .sort(BY, "start")
         .drop("_run")
     )
-
-
-def overlap_s(start: str, end: str, other_start: str, other_end: str) -> pl.Expr:
-    """Seconds that two intervals share. [s]"""
-    first = pl.max_horizontal(start, other_start)
-    last = pl.min_horizontal(end, other_end)
-    return seconds(last - first).clip(lower_bound=0.0)
 
 
 def seconds(duration: pl.Expr) -> pl.Expr:

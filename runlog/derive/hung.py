@@ -25,7 +25,7 @@ def standard_cycles(parts: pl.LazyFrame, running: pl.LazyFrame, reloaded: pl.Laz
     Parameters
     ----------
     parts : LazyFrame
-        machine, at, seq, program, job, counted_in_batch.
+        machine, at, part, program, job, counted_in_batch.
     running : LazyFrame
         machine, start, end: EXECUTION ACTIVE or WAIT.
     reloaded : LazyFrame
@@ -46,7 +46,7 @@ def standard_cycles(parts: pl.LazyFrame, running: pl.LazyFrame, reloaded: pl.Laz
     out = pl.col("reload_clock") - pl.col("reload_clock").shift(1).over(BY)
     same = pl.col("program").eq_missing(pl.col("program").shift(1).over(BY))
     measured = (
-        busy.sort(BY, "at", "seq")
+        busy.sort(BY, "part")
         .with_columns(cycle=(gross - out.clip(lower_bound=0)) / 1e6, same=same)
         .filter(pl.col("same") & ~pl.col("counted_in_batch") & (pl.col("cycle") > 0))
         .with_columns(measured_s=pl.col("cycle").rolling_median(PARTS_BACK, min_samples=PARTS_LEAST).over(own))

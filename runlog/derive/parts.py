@@ -180,10 +180,11 @@ def placed(counted: pl.LazyFrame, running: pl.LazyFrame, lost: pl.LazyFrame) -> 
     Returns
     -------
     LazyFrame
-        machine, at, counted_at, seq, number, evidence, counted_in_batch, made_unseen, job, program.
+        machine, at, counted_at, seq, number, evidence, counted_in_batch, made_unseen, job, program, part (0, 1, ...
+        per machine: the order of parts, which instants alone do not give within a batch).
     """
     one = counted.filter(pl.col("k") == 1).with_columns(
-        counted_at="at", counted_in_batch=pl.lit(False), made_unseen=pl.lit(False)
+        counted_at="at", counted_in_batch=pl.lit(False), made_unseen=pl.lit(False), i=pl.lit(1, pl.Int64)
     )
     many = counted.filter(pl.col("k") > 1)
     losing = RunningClock(lost)
@@ -208,8 +209,14 @@ def placed(counted: pl.LazyFrame, running: pl.LazyFrame, lost: pl.LazyFrame) -> 
         "made_unseen",
         "job",
         "program",
+        "i",
     )
-    return pl.concat([one.select(*columns), batches.select(*columns)]).sort(BY, "at", "seq")
+    return (
+        pl.concat([one.select(*columns), batches.select(*columns)])
+        .sort(BY, "at", "seq", "i")
+        .with_columns(part=pl.int_range(pl.len()).over(BY))
+        .drop("i")
+    )
 
 
 def _spread(many: pl.LazyFrame, made_in: pl.LazyFrame) -> pl.LazyFrame:
@@ -243,7 +250,6 @@ def with_quality(parts: pl.LazyFrame, observed: pl.LazyFrame) -> pl.LazyFrame:
     """Add `good`: null on machines that never told GOOD or BAD; a rise speaks of the last part before or at it."""
     told = observed.filter((pl.col("item") == "PART_COUNT") & pl.col("sub_type").is_in(["GOOD", "BAD"]))
     measured = told.group_by(BY).agg(has_bad=(pl.col("sub_type") == "BAD").any())
-    numbered = parts.sort(BY, "at", "seq").with_columns(part_no=pl.int_range(pl.len()).over(BY))
     rises = (
         told.filter(~pl.col("head"))
         .with_columns(k=pl.when("discrete").then("number").otherwise("step").round().cast(pl.Int64))
@@ -251,21 +257,21 @@ def with_quality(parts: pl.LazyFrame, observed: pl.LazyFrame) -> pl.LazyFrame:
         .select(BY, "at", "sub_type", "k")
     )
     spoken = (
-        last_before(rises, numbered.select(BY, "at", "part_no"))
-        .drop_nulls("part_no")
+        last_before(rises, parts.sort(BY, "part").select(BY, "at", "part"))
+        .drop_nulls("part")
         .with_columns(back=pl.int_ranges(0, pl.col("k")))
         .explode("back")
-        .select(BY, "sub_type", part_no=pl.col("part_no") - pl.col("back"))
-        .group_by(BY, "part_no")
+        .select(BY, "sub_type", part=pl.col("part") - pl.col("back"))
+        .group_by(BY, "part")
         .agg(bad=(pl.col("sub_type") == "BAD").any(), said_good=(pl.col("sub_type") == "GOOD").any())
     )
     good = pl.when("has_bad").then(~pl.col("bad").fill_null(False)).otherwise(pl.col("said_good").fill_null(False))
     return (
-        numbered.join(spoken, on=[BY, "part_no"], how="left")
+        parts.join(spoken, on=[BY, "part"], how="left")
         .join(measured, on=BY, how="left")
         .with_columns(good=pl.when(pl.col("has_bad").is_not_null()).then(good))
-        .drop("part_no", "bad", "said_good", "has_bad")
-        .sort(BY, "at", "seq")
+        .drop("bad", "said_good", "has_bad")
+        .sort(BY, "part")
     )
 
 
@@ -282,7 +288,7 @@ def finish(parts: pl.LazyFrame, out_of_cycle: pl.LazyFrame) -> pl.LazyFrame:
     clock = RunningClock(out_of_cycle)
     gross = (pl.col("at") - pl.col("at").shift(1).over(BY)).dt.total_microseconds()
     out = pl.col("out") - pl.col("out").shift(1).over(BY)
-    return PARTS.conform(clock.read(parts, "at", "out").sort(BY, "at", "seq").with_columns(cycle_s=(gross - out) / 1e6))
+    return PARTS.conform(clock.read(parts, "at", "out").sort(BY, "part").with_columns(cycle_s=(gross - out) / 1e6))
 
 
 def unavailable(log: Log) -> pl.LazyFrame:

@@ -13,6 +13,7 @@ from runlog.derive.context import Context
 from runlog.derive.frames import BY, edges, first_after, held, inside, last_before, merged, tiles
 from runlog.derive.frames import covering as held_by
 from runlog.derive.observations import Log
+from runlog.plan import with_planned_parts
 from runlog.schema import INSTANT, NO_JOB, UNATTENDED_RUNS
 
 WORKING = ("producing", "reloading")
@@ -178,7 +179,7 @@ def _planned(rows: pl.LazyFrame, cut: pl.LazyFrame, stock: Stock, parts: pl.Lazy
     )
     supplied = supply(planned, stock, parts, ctx, at="start")
     busy_s = (pl.col("planned_end") - pl.col("start")).dt.total_microseconds() / 1e6
-    limited = limits(supplied.with_columns(busy_s=busy_s))
+    limited = with_planned_parts(supplied.with_columns(busy_s=busy_s))
     return UNATTENDED_RUNS.conform(limited.sort(BY, "start").with_columns(bars="loaded"), keep=(BY,))
 
 
@@ -259,26 +260,3 @@ def supply(rows: pl.LazyFrame, stock: Stock, parts: pl.LazyFrame, ctx: Context, 
         "bars_held",
         strict=False,
     )
-
-
-def limits(rows: pl.LazyFrame, bars_bind: pl.Expr | None = None) -> pl.LazyFrame:
-    """Add planned_parts and limit from busy_s, standard_time_s, bars, parts_per_bar, parts_left, order_left.
-
-    `bars_bind` says on which rows bars limit at all (an attended shift is refilled); all, if not given.
-    """
-    binding = pl.lit(True) if bars_bind is None else bars_bind
-    by_time = pl.col("busy_s") / pl.col("standard_time_s")
-    in_stock = pl.col("bars") * pl.col("parts_per_bar") + pl.col("parts_left").fill_null(0)
-    by_bars = pl.when(binding).then(in_stock.cast(pl.Float64))
-    by_order = pl.col("order_left").cast(pl.Float64)
-    planned = pl.when(by_time.is_not_null()).then(pl.min_horizontal(by_time, by_bars, by_order))
-    limit = (
-        pl.when(pl.col("planned_parts").is_null())
-        .then(None)
-        .when(pl.col("planned_parts") == by_time)
-        .then(pl.lit("time"))
-        .when(pl.col("planned_parts") == by_bars)
-        .then(pl.lit("bars"))
-        .otherwise(pl.lit("order"))
-    )
-    return rows.with_columns(planned_parts=planned).with_columns(limit=limit)

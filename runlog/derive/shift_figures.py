@@ -24,8 +24,9 @@ from runlog.derive.frames import (
     seconds,
     tiles,
 )
-from runlog.derive.runs import Stock, limits, supply
+from runlog.derive.runs import Stock, supply
 from runlog.derive.spindles import Turning, with_turning
+from runlog.plan import endurance_s, with_planned_parts
 from runlog.schema import (
     FAULT_OUTCOMES,
     NO_JOB,
@@ -52,8 +53,9 @@ def cut_to_shifts(
     Returns
     -------
     LazyFrame
-        machine, start, end, seconds, kind, job, stop_no, minor, cause, planned (busy time), in_plan (within
-        the planned part of a reload), and the shift's columns; time outside any shift goes with the last one.
+        machine, start, end, us (its length in whole microseconds, so that sums are exact in any order), kind, job,
+        stop_no, minor, cause, planned (busy time), in_plan (within the planned part of a reload), and the shift's
+        columns; time outside any shift goes with the last one.
     """
     spans = lives.select(pl.col("horizon").max(), first=pl.col("first").min())
     machines = pl.LazyFrame({BY: ctx.machines}, schema={BY: ctx.key})
@@ -78,7 +80,7 @@ def cut_to_shifts(
         .with_columns(
             pl.col("kind").fill_null("no signal"),
             pl.col("job").backward_fill().forward_fill().over(BY).fill_null(NO_JOB),
-            seconds=seconds(pl.col("end") - pl.col("start")),
+            us=(pl.col("end") - pl.col("start")).dt.total_microseconds(),
         )
     )
 
@@ -149,13 +151,13 @@ def _seconds(pieces: pl.LazyFrame) -> pl.LazyFrame:
     kind = pl.col("kind")
 
     def total(when: pl.Expr) -> pl.Expr:
-        return pl.col("seconds").filter(planned & when).sum()
+        return pl.col("us").filter(planned & when).sum() / 1e6
 
     stop = kind == "stopped"
     return (
         pieces.group_by(*KEY)
         .agg(
-            pbt_s=pl.col("seconds").filter(planned).sum(),
+            pbt_s=pl.col("us").filter(planned).sum() / 1e6,
             producing_s=total(kind == "producing"),
             reload_planned_s=total((kind == "reloading") & pl.col("in_plan")),
             reload_overrun_s=total((kind == "reloading") & ~pl.col("in_plan")),
@@ -163,7 +165,7 @@ def _seconds(pieces: pl.LazyFrame) -> pl.LazyFrame:
             stopped_s=total(stop & ~pl.col("minor")),
             minor_stops_s=total(stop & pl.col("minor")),
             no_signal_s=total(kind == "no signal"),
-            off_plan_s=pl.col("seconds").filter(~planned & (kind == "producing")).sum(),
+            off_plan_s=pl.col("us").filter(~planned & (kind == "producing")).sum() / 1e6,
         )
         .filter((pl.col("pbt_s") > 0) | (pl.col("off_plan_s") > 0))
     )
@@ -233,7 +235,7 @@ def shift_losses(pieces: pl.LazyFrame, stopped: pl.LazyFrame, ctx: Context) -> p
         pieces.filter(pl.col("planned") & (pl.col("kind") == "stopped"))
         .with_columns(loss=loss)
         .group_by(*key)
-        .agg(pl.col("seconds").sum())
+        .agg(seconds=pl.col("us").sum() / 1e6)
     )
     begun = _placed(stopped, ctx, "start").filter("planned").with_columns(loss=loss).group_by(*key).agg(count=pl.len())
     return SHIFT_LOSSES.conform(
@@ -253,7 +255,7 @@ def shift_plans(cut: pl.LazyFrame, stock: Stock, parts: pl.LazyFrame, ctx: Conte
     """
     busy = (
         ctx.planned.group_by(*SHIFT, "attended", "shift_start", "shift_end")
-        .agg(pbt_s=seconds(pl.col("end") - pl.col("start")).sum())
+        .agg(pbt_s=seconds((pl.col("end") - pl.col("start")).sum()))
         .sort(BY, "shift_start")
     )
     windows = ctx.unattended.sort("window_start")
@@ -284,15 +286,19 @@ def shift_plans(cut: pl.LazyFrame, stock: Stock, parts: pl.LazyFrame, ctx: Conte
 
 def _shared(rows: pl.LazyFrame) -> pl.LazyFrame:
     """Planned parts of the window so far, less those of its shifts before."""
-    so_far = limits(rows, bars_bind=~pl.col("attended"))
+    so_far = with_planned_parts(rows, bars_bind=~pl.col("attended"))
     before = pl.col("planned_parts").shift(1).over(BY, "asked_at").fill_null(0.0)
-    endurance_s = pl.col("parts_left").fill_null(0) * pl.col("cycle_s") + pl.col("bars") * (
-        pl.col("parts_per_bar") * pl.col("cycle_s") + pl.col("planned_s").fill_null(0.0)
+    lasts_s = endurance_s(
+        pl.col("parts_left").fill_null(0),
+        pl.col("bars"),
+        pl.col("parts_per_bar"),
+        pl.col("cycle_s"),
+        pl.col("planned_s").fill_null(0.0),
     )
     return SHIFT_PLANS.conform(
         so_far.sort(BY, "shift_start")
         .with_columns(
-            run_out_at=pl.when(pl.col("limit") == "bars").then(pl.col("asked_at") + duration(endurance_s)),
+            run_out_at=pl.when(pl.col("limit") == "bars").then(pl.col("asked_at") + duration(lasts_s)),
             planned_parts=pl.when(pl.col("planned_parts").is_not_null()).then(
                 pl.max_horizontal(pl.col("planned_parts") - before, 0.0)
             ),

@@ -48,7 +48,7 @@ def stops(
     Returns
     -------
     LazyFrame
-        STOPS columns (night_ending false until the runs are known) plus stop_no, stopped_s and first_out_seq.
+        STOPS columns (night_ending false until the runs are known) plus stop_no and first_out_seq.
     """
     begun = _begun(cut, standard, log.lives, ctx)
     stated = _state_cause(begun, reloaded, log.observed, parts, ctx)
@@ -67,7 +67,6 @@ def _begun(cut: pl.LazyFrame, standard: pl.LazyFrame, lives: pl.LazyFrame, ctx: 
             pl.col("end").last(),
             pl.col("kind_before").first(),
             *(pl.col(name).first() for name in first),
-            stopped_s=seconds(pl.col("end") - pl.col("start")).sum(),
         )
         .join(limits, on=BY, how="left")
         .join(lives.select(BY, "horizon"), on=BY, how="left")
@@ -95,7 +94,7 @@ def _state_cause(
         BY, start="end", failed_outcome="outcome"
     )
     door = observed.filter((pl.col("item") == "DOOR_STATE") & pl.col("changed") & (pl.col("text") == "OPEN"))
-    rows = begun.join(failed.unique([BY, "start"]), on=[BY, "start"], how="left")
+    rows = begun.join(failed.unique([BY, "start"], keep="last", maintain_order=True), on=[BY, "start"], how="left")
     rows = first_after(
         rows.with_columns(door_from=pl.col("start") - pl.col("look_ahead")),
         door.select(BY, door_at="at"),
@@ -136,7 +135,7 @@ def _order_done(rows: pl.LazyFrame, observed: pl.LazyFrame, parts: pl.LazyFrame,
     ).select(BY, "at", remaining="number")
     made = (
         parts.filter((pl.col("job") != NO_JOB) & pl.col("good").fill_null(True) & ~pl.col("setting"))
-        .sort("at", "seq")
+        .sort("at", BY, "part")
         .select("job", "at", made=pl.int_range(1, pl.len() + 1).over("job"))
     )
     quantity = ctx.plans.select("job", "order_quantity").unique("job")
@@ -201,7 +200,7 @@ def _with_alarms(rows: pl.LazyFrame, alarm: pl.LazyFrame, ctx: Context) -> pl.La
             night_ending=pl.lit(False),
         )
         .with_columns(cause_group=group_expr(ctx.site))
-        .select(*STOPS.columns, "stop_no", "stopped_s", "first_out_seq")
+        .select(*STOPS.columns, "stop_no", "first_out_seq")
     )
 
 

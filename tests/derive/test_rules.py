@@ -177,6 +177,13 @@ def test_good_counter_alone_measures_quality():
     assert facts["parts"]["good"].to_list() == [False, True]
 
 
+def test_a_bad_part_of_a_batch_is_its_last_every_time():
+    """Two parts counted at one instant while nothing ran stand at that instant both; BAD speaks of the second."""
+    for _ in range(20):
+        parts = facts_of("0 bad 0\n0 exec READY\n100 count 2\n100 bad 1\n200 exec READY")["parts"]
+        assert parts.select("at", "good").rows() == [(second(100), True), (second(100), False)]
+
+
 # --- reloads -------------------------------------------------------------------------------------
 
 

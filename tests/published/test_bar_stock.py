@@ -6,11 +6,12 @@ supplier's printed formula sheet: coefficients 0.006165, 0.006798, 0.00785); GOS
 1000 pieces, where pure arithmetic gives 83.333; the counts are worked out here.
 """
 
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runlog.plan import mass_kg_per_m, plan_job
+from runlog.plan import endurance_s, mass_kg_per_m, plan_job, with_planned_parts
 from runlog.site import parse_site, starter
 
 ROUND = {
@@ -63,6 +64,25 @@ def test_stock_for_a_thousand_pieces():
     assert feet < 94.5 < feet * 1.01
 
 
+def planned(plan, bars=None, order_left=None):
+    """Planned parts of an eight-hour night, and the limit, through what derivation uses."""
+    row = {
+        "busy_s": 28_800.0,
+        "standard_time_s": plan.standard_time_s,
+        "bars": bars,
+        "parts_per_bar": plan.parts_per_bar,
+        "parts_left": None,
+        "order_left": order_left,
+    }
+    kinds = {"bars": pl.Int64, "parts_left": pl.Int64, "order_left": pl.Int64}
+    return (
+        with_planned_parts(pl.LazyFrame([row], schema_overrides=kinds))
+        .select("planned_parts", "limit")
+        .collect()
+        .row(0)
+    )
+
+
 def test_planned_figures_worked_by_hand():
     """Part 42, parting 3, facing 0.5: pitch 45.5 mm. Bar 1200, top cut 5, minimum remnant 90:
     n = floor(1105 / 45.5) = 24, remnant 1195 - 24 x 45.5 = 103 mm. Cycle 75 s, reload 40 s: 76.667 s a part,
@@ -73,12 +93,13 @@ def test_planned_figures_worked_by_hand():
     plan = plan_job(site, "T01", site.jobs[0])
     assert (plan.pitch_mm, plan.parts_per_bar, plan.remnant_mm) == (45.5, 24, 103.0)
     assert plan.standard_time_s == pytest.approx(76.667, abs=5e-4)
-    assert plan.endurance_s(1) == 1840
-    assert plan.endurance_s(12) == 22_080
-    assert plan.planned_parts(28_800, bars=12) == (288.0, "bars")
-    parts, limit = plan.planned_parts(28_800)
+    each = (plan.parts_per_bar, plan.cycle_s, plan.reload_s)
+    assert endurance_s(0, 1, *each) == 1840
+    assert endurance_s(0, 12, *each) == 22_080
+    assert planned(plan, bars=12) == (288.0, "bars")
+    parts, limit = planned(plan)
     assert (int(parts), limit) == (375, "time")
-    assert plan.planned_parts(28_800, bars=12, order_left=100) == (100.0, "order")
+    assert planned(plan, bars=12, order_left=100) == (100.0, "order")
 
 
 @given(st.integers(100, 4000), st.integers(1, 3000), st.integers(0, 40), st.integers(0, 200), st.integers(0, 100))
