@@ -166,13 +166,15 @@ REJECTS: Final = _table(
 
 PROGRESS: Final = _table(
     "progress",
-    "One row a reading of a file: how far it was read and what became of every observation offered.",
+    "One row a file, or a piece of one as it was read: how far, and what became of every observation offered.",
     source=(TEXT, "name of the source"),
     machine=(TEXT, "machine, or empty where the file names several"),
     file=(TEXT, "identity of the file"),
     path=(TEXT, "name when read"),
     format=(TEXT, "csv, adapter lines, mtconnect streams"),
-    offset=(COUNT, "bytes read and committed"),
+    begins=(COUNT, "bytes of the file before this piece"),
+    offset=(COUNT, "bytes of the file up to its end, all of them read and committed"),
+    prefix=(TEXT, "identity of these bytes: a file that begins with them is the same, grown or renamed"),
     rows=(COUNT, "lines, elements or rows read"),
     offered=(COUNT, "observations offered = events + rejects + unchanged + ignored"),
     events=(COUNT, "observations kept"),

@@ -11,8 +11,9 @@ documents: per instance of the agent):
   bring back stamps that another file has already set right. A shorter one is a log that has just begun, all body.
 * *Body*: a stretch starts at the first line and wherever a stamp is more than the clock skew below the stamp
   before. Within a stretch, what is stamped below the highest instant so far by at most the skew takes that instant.
-* *Lost stamps*: out of order, and more than a day outside the span of the body. The span reaches from the
-  middle one of the first few stamps to that of the last few, and holds all but the outer twentieth on each side.
+* *Lost stamps*: out of order by more than a day, and more than a day outside the span of the body. The span reaches
+  from the middle one of the first few stamps to that of the last few, and holds all but the outer twentieth on each
+  side.
 * A file that never steps forward, at least twice back and further than the skew in all, is written newest
   first and read from its end.
 """
@@ -59,7 +60,7 @@ def from_the_end(observations: pl.DataFrame) -> pl.DataFrame:
 
 
 def mark_heads(observations: pl.DataFrame) -> pl.DataFrame:
-    """Add `head`; see above. Needs `group` and `key`."""
+    """Add `head`, see above, and `begun`: whether any key of the group repeats. Needs `group` and `key`."""
     restated = (
         pl.col("level").is_in(_ACTIVE)
         & pl.col("level").shift().is_in(_ACTIVE)
@@ -73,7 +74,7 @@ def mark_heads(observations: pl.DataFrame) -> pl.DataFrame:
     head = (pl.col("line") < pl.col("body_from")).fill_null(value=False) | snapshot
     return (
         observations.join(keys.join(body_from, on="group", how="left"), on="group", how="left", maintain_order="left")
-        .with_columns(head.alias("head"))
+        .with_columns(head.alias("head"), pl.col("body_from").is_not_null().alias("begun"))
         .drop("keys", "body_from")
     )
 
@@ -99,25 +100,26 @@ def lost_stamps(observations: pl.DataFrame) -> pl.Series:
         pl.min_horizontal(low, outer[0]).alias("low"), pl.max_horizontal(high, outer[1]).alias("high")
     )
     news = pl.when(~pl.col("head")).then(stamped)
-    unordered = (stamped < news.cum_max().over("group")) | (stamped > news.cum_min(reverse=True).over("group"))
+    before, after = news.cum_max().over("group"), news.cum_min(reverse=True).over("group")
+    unordered = (before - stamped > LOST_AFTER) | (stamped - after > LOST_AFTER)
     far = (stamped > pl.col("high") + LOST_AFTER) | (~pl.col("head") & (stamped < pl.col("low") - LOST_AFTER))
     joined = observations.join(span, on="group", how="left", maintain_order="left")
     return joined.select((far & unordered).fill_null(value=False).alias("lost")).to_series()
 
 
 def place(observations: pl.DataFrame, skew_s: float) -> pl.DataFrame:
-    """Add `at` and `body_start`; see above. Needs `head`, in file order."""
+    """Add `at`, `body_start` and `highest`, the highest instant so far; see above. Needs `head`, in file order."""
     skew = pl.duration(microseconds=round(skew_s * 1e6))
     news = pl.when(~pl.col("head")).then("stamped")
     # Where a file is all head, its newest stamp stands in: it is then at least as late as any of its rows.
     start = pl.coalesce(news.drop_nulls().first().over("group"), pl.col("stamped").max().over("group"))
     frame = observations.with_columns(start.alias("body_start"), news.alias("news"))
     if not skew_s or frame["news"].is_sorted():
-        return frame.with_columns(pl.col("stamped").alias("at")).drop("news")
+        return frame.with_columns(pl.col("stamped").alias("at")).rename({"news": "highest"})
     before = pl.col("news").shift().forward_fill().over("group")
     back = (before - pl.col("news") > skew).fill_null(value=False)
     frame = frame.with_columns(back.cum_sum().over("group").alias("stretch"))
-    highest = pl.col("news").cum_max().over("group", "stretch")
-    moves = (highest - pl.col("news") <= skew).fill_null(value=False)
-    at = pl.when(moves).then(highest).otherwise("stamped")
+    frame = frame.with_columns(pl.col("news").cum_max().over("group", "stretch").alias("highest"))
+    moves = (pl.col("highest") - pl.col("news") <= skew).fill_null(value=False)
+    at = pl.when(moves).then("highest").otherwise("stamped")
     return frame.with_columns(at.alias("at")).drop("news", "stretch")

@@ -11,17 +11,18 @@ their names.
 """
 
 from collections.abc import Iterator
-from typing import Final
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Final
 
 import polars as pl
 
 from runlog.errors import ReadingError
 from runlog.intake.csv_columns import Columns, find_columns, is_header
-from runlog.intake.csv_numbers import with_numbers
-from runlog.intake.csv_records import Records, records
-from runlog.intake.csv_times import day_comes_first, read_times
+from runlog.intake.csv_numbers import Mark, with_numbers
+from runlog.intake.csv_records import Records, encoding_of, records
+from runlog.intake.csv_times import Order, date_order, day_comes_first, read_times
 from runlog.intake.names import MachineNames
-from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
+from runlog.intake.reading import OBSERVATIONS, REFUSED, CannotFollowError, Offered
 from runlog.intake.vocabulary import (
     CONDITION,
     LEVELS,
@@ -36,17 +37,55 @@ _CLEAR: Final = ("", "0", "NONE")
 _LEAST_TICK: Final = 2
 
 
-def read_csv(content: bytes, source: Source, site: Site) -> Offered:
+@dataclass(frozen=True)
+class Dialect:
+    """What a CSV file showed of itself, and must show again in what comes after.
+
+    Attributes
+    ----------
+    encoding : str
+        "utf-8" or "cp1252": lines of any other cannot be told apart by their bytes.
+    head : str
+        The header as it stands there; empty of a file without one.
+    delimiter : str
+        What parts the fields.
+    has_date : bool
+        Whether day and time of day are two columns.
+    order : str
+        What its stamps show of the order of day and month.
+    mark : tuple of str and bool, optional
+        Its decimal mark, see `csv_numbers.Mark`.
+    """
+
+    encoding: str
+    head: str
+    delimiter: str
+    has_date: bool
+    order: Order
+    mark: tuple[str, bool] | None
+
+    def text_of(self, content: bytes) -> str:
+        """Lines that come after, below the header."""
+        try:
+            text = content.decode(self.encoding, errors="strict" if self.encoding == "utf-8" else "replace")
+        except UnicodeDecodeError:
+            raise CannotFollowError("another encoding than that of the lines before") from None
+        return f"{self.head}\n{text}" if self.head else text
+
+
+def read_csv(content: bytes, source: Source, site: Site, dialect: dict[str, Any] | None = None) -> Offered:
     """Read a CSV file.
 
     Parameters
     ----------
     content : bytes
-        The whole file, unpacked.
+        The whole file, unpacked, or whole lines of it.
     source : Source
         Whose columns, keys, values, machines and time zone hold.
     site : Site
         Names its machines, and the zone of stamps without one.
+    dialect : dict, optional
+        That of the lines before, where these come after others.
 
     Returns
     -------
@@ -56,28 +95,65 @@ def read_csv(content: bytes, source: Source, site: Site) -> Offered:
     ------
     ReadingError
         The header lacks a column that is needed.
+    CannotFollowError
+        With `dialect`: the lines must be read together with those before.
     """
+    before = Dialect(**dialect) if dialect is not None else None
     if not content.strip():
-        return Offered(pl.DataFrame(schema=OBSERVATIONS), pl.DataFrame(schema=REFUSED), 0, 0, "nothing in it")
+        return Offered(pl.DataFrame(schema=OBSERVATIONS), pl.DataFrame(schema=REFUSED), 0, 0, "nothing in it", dialect)
     told = source.csv
-    read = records(
-        content,
-        told.delimiter if told else None,
-        wanted=is_header(told),
-        columns=told.columns if told else None,
-    )
+    read = _records(content, source, before)
     columns = find_columns(read, told)
-    rows, refused = _placed(read, columns, source, site)
+    order = _order(_stamps(read.cells, columns), source, before)
+    rows, refused = _placed(read, columns, source, site, order)
     values = _long(rows, columns) if columns.signal else _wide(rows, columns, source)
     values, ignored = _without_ignored(values, source)
-    observations = with_numbers(_observations(values, source), read.delimiter, told.decimal if told else None)
+    mark = Mark(*before.mark) if before and before.mark else None
+    observations, mark = with_numbers(
+        _observations(values, source), read.delimiter, told.decimal if told else None, mark
+    )
+    found = Dialect(encoding_of(content), read.head, read.delimiter, columns.date is not None, order, mark)
+    if before and (found.has_date != before.has_date or not read.is_plain):
+        raise CannotFollowError("lines that look otherwise than those before")
+    shift = -(before.head.count("\n") + 1) if before and before.head else 0
+    rejects = pl.concat([_ragged(read), refused]).sort("line", "cell")
     return Offered(
-        observations=observations.select(pl.col(name).cast(dtype) for name, dtype in OBSERVATIONS.items()),
-        rejects=pl.concat([_ragged(read), refused]).sort("line", "cell"),
+        observations=observations.select(pl.col(name).cast(dtype) for name, dtype in OBSERVATIONS.items()).with_columns(
+            pl.col("line") + shift
+        ),
+        rejects=rejects.with_columns(pl.col("line") + shift),
         rows=len(read.cells) + len(read.ragged) + read.preamble,
         ignored=ignored + read.preamble,
         note="; ".join(_notes(read, columns, values, source)),
+        dialect=_carried(found, before, is_plain=read.is_plain),
     )
+
+
+def _records(content: bytes, source: Source, before: Dialect | None) -> Records:
+    told = source.csv
+    columns = told.columns if told else None
+    if before:
+        return records(before.text_of(content), before.delimiter, columns=columns)
+    return records(content, told.delimiter if told else None, wanted=is_header(told), columns=columns)
+
+
+def _order(stamps: pl.Series, source: Source, before: Dialect | None) -> Order:
+    """The order of day and month: what the source tells, else the stamps here, else those before."""
+    if source.csv and source.csv.day_first is not None:
+        return "day first" if source.csv.day_first else "month first"
+    found = date_order(stamps)
+    if before is None or found == before.order or (before.order == "any" and found != "unsure"):
+        return found
+    if before.order != "any" and found in ("any", "unsure"):
+        return before.order
+    raise CannotFollowError("days and months in another order than before")
+
+
+def _carried(found: Dialect, before: Dialect | None, *, is_plain: bool) -> dict[str, Any] | None:
+    """What is remembered for the lines that come after; None if they can change what was read here."""
+    if not is_plain or found.order == "unsure" or found.encoding not in ("utf-8", "cp1252"):
+        return None
+    return asdict(replace(found, encoding=before.encoding) if before else found)
 
 
 # --- rows ------------------------------------------------------------------------------------------
@@ -93,12 +169,13 @@ def _refused(frame: pl.DataFrame, reason: pl.Expr) -> pl.DataFrame:
     return chosen.cast(REFUSED)
 
 
-def _placed(read: Records, columns: Columns, source: Source, site: Site) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _placed(
+    read: Records, columns: Columns, source: Source, site: Site, order: Order
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rows with `machine` and `stamped`, and those refused because they lack one."""
     rows = _with_machine(read.cells, columns, source, site)
     stamps = _stamps(rows, columns)
-    told = source.csv.day_first if source.csv else None
-    day_first = day_comes_first(stamps)[0] if told is None else told
+    day_first = order == "day first" if order.endswith("first") else day_comes_first(stamps)[0]
     rows = _with_time(rows.with_columns(stamps.alias("stamp")), source.time_zone or site.site.time_zone, day_first)
     bad = pl.col("problem").is_not_null()
     if rows["problem"].null_count() < len(rows):

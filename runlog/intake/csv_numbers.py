@@ -1,9 +1,10 @@
 """Numbers as people's programs write them: decimal comma, thousands marks."""
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import polars as pl
 
+from runlog.intake.carry import CannotFollowError
 from runlog.intake.vocabulary import CONDITION, FREE_TEXT, LISTED
 
 _GROUP_MARKS: Final = "[ '\u00a0\u202f\u2019]"
@@ -20,7 +21,16 @@ _SURE: Final = {
 """By decimal mark: numbers that can be written with that mark only. `1,234` can be with both."""
 
 
-def with_numbers(observations: pl.DataFrame, delimiter: str, decimal: str | None) -> pl.DataFrame:
+class Mark(NamedTuple):
+    """A decimal mark, and whether numbers of the file show it."""
+
+    mark: str
+    is_sure: bool
+
+
+def with_numbers(
+    observations: pl.DataFrame, delimiter: str, decimal: str | None, before: Mark | None = None
+) -> tuple[pl.DataFrame, Mark | None]:
     """Fill in `number` where marks kept it from being read.
 
     Parameters
@@ -31,31 +41,49 @@ def with_numbers(observations: pl.DataFrame, delimiter: str, decimal: str | None
         Of the file: where it is no comma, a comma in a number is likelier the decimal one.
     decimal : str, optional
         The decimal mark, where the source tells it.
+    before : Mark, optional
+        That of what stood before in the file.
 
     Returns
     -------
-    pl.DataFrame
+    pl.DataFrame, and Mark or None
+        The mark that holds from there on; None if no number has shown a need for one.
+
+    Raises
+    ------
+    CannotFollowError
+        The numbers show another mark than those before.
     """
     names = pl.col("item").is_in(sorted(FREE_TEXT | LISTED | {CONDITION}))
     marked = ~names & pl.col("text").str.contains(r"\d[.,]\d|\d" + _GROUP_MARKS + r"\d")
     rows = observations.select(marked.fill_null(value=False)).to_series().arg_true()
     if not rows.len():
-        return observations
+        return observations, before
     text = observations["text"].gather(rows).str.strip_chars()
     bare = text.str.replace_all(_GROUP_MARKS, "")
     blanks = text.str.contains(rf"^[+-]?\d{{1,3}}({_GROUP_MARKS}\d{{3}})+([.,]\d+)?$")
     text = bare.zip_with(blanks, text)
-    mark = decimal or decimal_mark(text, delimiter)
+    found = Mark(decimal, True) if decimal else decimal_mark(text, delimiter)
+    mark = _kept(before, found)
     number = observations["number"]
-    return observations.with_columns(number.scatter(rows, _read(text, mark, number.gather(rows))).alias("number"))
+    read = number.scatter(rows, _read(text, mark.mark, number.gather(rows)))
+    return observations.with_columns(read.alias("number")), mark
 
 
-def decimal_mark(text: pl.Series, delimiter: str) -> str:
+def _kept(before: Mark | None, found: Mark) -> Mark:
+    if before is None or found == before:
+        return found
+    if found.is_sure and found.mark != before.mark:
+        raise CannotFollowError("numbers with another decimal mark than those before")
+    return Mark(before.mark, before.is_sure or found.is_sure)
+
+
+def decimal_mark(text: pl.Series, delimiter: str) -> Mark:
     """The decimal mark of a file: what most numbers that tell it have, else what its delimiter makes likely."""
     commas, points = (int(text.str.contains(_SURE[mark]).sum()) for mark in (",", "."))
     if commas != points:
-        return "," if commas > points else "."
-    return "." if delimiter == "," else ","
+        return Mark("," if commas > points else ".", True)
+    return Mark("." if delimiter == "," else ",", False)
 
 
 def _read(text: pl.Series, mark: str, plain: pl.Series) -> pl.Series:

@@ -50,6 +50,10 @@ class Records:
         `line`, `raw` and `fields` of the records with more or fewer fields than the header.
     preamble : int
         Lines that are no records: those above the header, and headers that come again.
+    head : str
+        The header as it stands there; empty of a file without one.
+    is_plain : bool
+        Whether each line is a record, and its quotes tell the same whatever stands in other lines.
     """
 
     delimiter: str
@@ -58,10 +62,12 @@ class Records:
     raw: pl.DataFrame
     ragged: pl.DataFrame
     preamble: int
+    head: str
+    is_plain: bool
 
 
 def records(
-    content: bytes,
+    content: bytes | str,
     delimiter: str | None = None,
     *,
     wanted: Wanted = lambda _: True,
@@ -72,7 +78,7 @@ def records(
     Parameters
     ----------
     content : bytes
-        The file: UTF-8 with or without mark, UTF-16, else Windows-1252.
+        The file: UTF-8 with or without mark, UTF-16, else Windows-1252; or its text.
     delimiter : str, optional
         What separates fields; found from the header if not given.
     wanted : callable
@@ -89,7 +95,7 @@ def records(
     ReadingError
         There are more than `MOST_COLUMNS` columns.
     """
-    text = decoded(content)
+    text = decoded(content) if isinstance(content, bytes) else content
     above, head = (0, "") if columns else header(text, delimiter, wanted)
     first = _first_record(text, 0) if columns else head
     delimiter = delimiter or sniffed(first)
@@ -99,6 +105,7 @@ def records(
     begins = above + 1 + head.count("\n") if head else above
     found, after, sound = _body(text, head, begins, names, delimiter, quoted=True)
     cells = _cells(sound, len(names), delimiter)
+    is_plain = '"' not in text or (cells is not None and _closes_each_line(found, text))
     if cells is None:
         # Where quotes do not fit together they are part of the text.
         found, after, sound = _body(text, head, begins, names, delimiter, quoted=False)
@@ -110,7 +117,15 @@ def records(
         sound.select("line", pl.col("raw").str.head(SHOWN)),
         after.filter(pl.col("fields") != len(names)).with_columns(pl.col("raw").str.head(SHOWN)),
         len(found) - len(after) - bool(head),
+        head,
+        is_plain,
     )
+
+
+def _closes_each_line(found: pl.DataFrame, text: str) -> bool:
+    odd = pl.col("raw").str.count_matches('"', literal=True) % 2 == 1
+    joined = pl.col("raw").str.contains("\n", literal=True)
+    return text.count('"') % 2 == 0 and not found.select((odd | joined).any()).item()
 
 
 def _body(
@@ -155,15 +170,21 @@ def fields_of(record: str, delimiter: str) -> list[str]:
 
 
 def decoded(content: bytes) -> str:
-    """Text of a file; Windows-1252 is what programs wrote that did not say what they wrote."""
+    """Text of a file."""
+    return content.removeprefix(BOM_UTF8).decode(encoding_of(content), errors="replace")
+
+
+def encoding_of(content: bytes) -> str:
+    """Encoding of a file; Windows-1252 is what programs wrote that did not say what they wrote."""
     if content.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
-        return content.decode("utf-16", errors="replace")
+        return "utf-16"
     if unmarked := _unmarked_utf16(content):
-        return content.decode(unmarked, errors="replace")
+        return unmarked
     try:
-        return content.removeprefix(BOM_UTF8).decode("utf-8")
+        content.removeprefix(BOM_UTF8).decode("utf-8")
     except UnicodeDecodeError:
-        return content.removeprefix(BOM_UTF8).decode("cp1252", errors="replace")
+        return "cp1252"
+    return "utf-8"
 
 
 def _unmarked_utf16(content: bytes) -> str | None:

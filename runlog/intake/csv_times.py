@@ -5,12 +5,15 @@ since 1970 and thousandths or millionths of them; the serial days of spreadsheet
 tried on the whole column; what none of them fits goes the slow way.
 """
 
-from typing import Final
+from typing import Final, Literal
 
 import polars as pl
 
 from runlog.intake.stamps import NO_SUCH_TIME, SENSIBLE, place_local, read_stamps
 from runlog.schema import INSTANT
+
+Order = Literal["any", "day first", "month first", "unsure"]
+"""What stamps show of the order of day and month."""
 
 _NAIVE: Final = (
     "%Y-%m-%dT%H:%M:%S%.f",
@@ -91,6 +94,19 @@ def day_comes_first(text: pl.Series) -> tuple[bool, bool]:
     if spans[0] != spans[1]:
         return spans[0] < spans[1], False
     return not bool(parts["half"].count()), False
+
+
+def date_order(text: pl.Series) -> Order:
+    """What these stamps show of the order of day and month; "any" where they read the same in both."""
+    parts = text.unique().drop_nulls().str.strip_chars().str.extract_groups(_CIVIL).struct.unnest()
+    parts = parts.filter((pl.col("a").str.len_bytes() <= 2) & (pl.col("mark") != "."))
+    if not parts.height:
+        return "any"
+    first, second = (parts[name].cast(pl.Int64) for name in ("a", "b"))
+    days, months = int((first > _LEAST_TOLD).sum()), int((second > _LEAST_TOLD).sum())
+    if days != months:
+        return "day first" if days > months else "month first"
+    return "unsure"
 
 
 def _span(parts: pl.DataFrame, day_first: bool) -> int:

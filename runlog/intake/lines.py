@@ -7,14 +7,15 @@ ones (quoted fields, torn lines, assets) are looked for only where a file holds 
 """
 
 import codecs
+import re
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import polars as pl
 
 from runlog.intake.devices import Devices
 from runlog.intake.names import MachineNames
-from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
+from runlog.intake.reading import OBSERVATIONS, REFUSED, CannotFollowError, Offered
 from runlog.intake.stamps import read_stamps
 from runlog.intake.vocabulary import CONDITION, LEVELS, Meaning, meaning, spell, told_by_site, unmapped
 from runlog.site import Key, Site, Source
@@ -27,30 +28,44 @@ _SECOND_STAMP: Final = r"^(.+?)(\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}[^|]*\|.*)$"
 _HELD_PIPE: Final = "\ue000"
 _QUOTED_PIPE: Final = r'(\|\s*")((?:[^"\\|]|\\.)*?)\\\|((?:[^"\\|]|\\.)*"\s*(?:\||$))'
 _MOST_QUOTED_PIPES: Final = 64
+_UTF16: Final = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+_OPENED: Final = re.compile(r"\|\s*(--multiline--[^|\s]*)\s*$", re.M)
+_INHERITS: Final = re.compile(r"\s*\|")
 
 Frames = tuple[pl.DataFrame, list[pl.DataFrame]]
 """What goes on, and what was refused on the way."""
 
 
-def read_lines(content: bytes, source: Source, site: Site, devices: Devices) -> Offered:
+def read_lines(
+    content: bytes, source: Source, site: Site, devices: Devices, dialect: dict[str, Any] | None = None
+) -> Offered:
     """Read a recording of adapter lines.
 
     Parameters
     ----------
     content : bytes
-        The whole file, unpacked.
+        The whole file, unpacked, or whole lines of it.
     source : Source
         Whose keys, values, machines and time zone hold.
     site : Site
         Names its machines and the zone of stamps without one.
     devices : Devices
         The source's device document; `Devices()` if it has none.
+    dialect : dict, optional
+        That of the lines before, where these come after others.
 
     Returns
     -------
     Offered
+
+    Raises
+    ------
+    CannotFollowError
+        With `dialect`: the lines need what was before them.
     """
     text, patched = decode(content)
+    if dialect is not None and _INHERITS.match(text):
+        raise CannotFollowError("a first line without a stamp")
     lines = _numbered(text)
     rows = lines.height
     lines, torn = _mend(lines, text)
@@ -73,7 +88,14 @@ def read_lines(content: bytes, source: Source, site: Site, devices: Devices) -> 
         rows=rows,
         ignored=ignored + skipped,
         note="; ".join(f"{what}: {count}" for count, what in notes if count),
+        dialect=None if content.startswith(_UTF16) or _is_in_asset(text) else {},
     )
+
+
+def _is_in_asset(text: str) -> bool:
+    """Whether an asset of several lines may be open at the end."""
+    opened = _OPENED.findall(text)
+    return bool(opened) and not re.search(rf"^{re.escape(opened[-1])}\s*$", text[text.rfind(f"|{opened[-1]}") :], re.M)
 
 
 def decode(content: bytes) -> tuple[str, int]:
@@ -87,7 +109,7 @@ def decode(content: bytes) -> tuple[str, int]:
         patched += 1
         return error.object[error.start : error.end].decode("latin-1"), error.end
 
-    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+    if content.startswith(_UTF16):
         return content.decode("utf-16", errors="replace"), 0
     codecs.register_error("runlog.latin1", as_latin1)
     return content.decode("utf-8", errors="runlog.latin1").removeprefix("\ufeff"), patched

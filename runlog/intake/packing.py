@@ -22,7 +22,8 @@ PLAIN: Final = "not packed"
 SUFFIXES: Final = (".gz", ".zst", ".zip")
 
 _MAGIC: Final = {b"\x1f\x8b": "gzip", b"\x28\xb5\x2f\xfd": "zstd", b"PK\x03\x04": "zip", b"PK\x05\x06": "zip"}
-_MOST_BYTES: Final = 2 * 1024**3
+MOST_BYTES: Final = 2 * 1024**3
+TOO_MUCH: Final = f"more than {MOST_BYTES:,} bytes found that must be read at once, fewer expected; split it by day"
 _MOST_MEMBERS: Final = 10_000
 _MOST_WINDOW: Final = 128 * 1024**2
 _UNSUSPICIOUS: Final = 64 * 1024**2
@@ -66,8 +67,8 @@ def unpacked(content: bytes, name: str) -> bytes:
         return _collected(_steps(gzip.GzipFile(fileobj=io.BytesIO(content))), len(content), kind, name)
     if kind == "zstd":
         return _collected(_frames(content), len(content), kind, name)
-    if len(content) > _MOST_BYTES:
-        raise ReadingError(f"{name}: more than {_MOST_BYTES:,} bytes found, fewer expected; split it by day")
+    if len(content) > MOST_BYTES:
+        raise ReadingError(f"{name}: {TOO_MUCH}")
     return content
 
 
@@ -124,7 +125,7 @@ def _frames(content: bytes) -> Iterator[bytes]:
 
 def _collected(steps: Iterator[bytes], size: int, kind: str, name: str) -> bytes:
     found = bytearray()
-    most = min(_MOST_BYTES, max(_UNSUSPICIOUS, _MOST_RATIO * size))
+    most = min(MOST_BYTES, max(_UNSUSPICIOUS, _MOST_RATIO * size))
     try:
         for step in steps:
             found += step

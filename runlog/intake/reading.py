@@ -6,22 +6,20 @@ it marks heads, applies the two-clocks rule, drops immediate repeats, numbers re
 `offered = events + rejects + unchanged + ignored`.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Final
 
 import polars as pl
 
+from runlog.intake.carry import OBSERVATIONS, CannotFollowError, Carry
 from runlog.intake.clocks import from_the_end, lost_stamps, mark_heads, numbered, place, written_newest_first
 from runlog.intake.distinct import is_unchanged, returns
+from runlog.intake.follow import carried_on, carry_after, remembered
 from runlog.schema import EVENTS, PROGRESS, REJECTS
 from runlog.site import Source
 
-FINISHED: Final = ("at", "nth", "head", "body_start", "file", "source")
-"""Columns of EVENTS that only `finish` can know."""
-
-OBSERVATIONS: Final = pl.Schema({n: c.dtype for n, c in EVENTS.columns.items() if n not in FINISHED})
-"""Columns and types of `Offered.observations`; it may carry `instance` (text) besides, see there."""
+__all__ = ["OBSERVATIONS", "REFUSED", "CannotFollowError", "Carry", "Offered", "Part", "Reading", "finish"]
 
 REFUSED: Final = pl.Schema({name: REJECTS.columns[name].dtype for name in ("line", "cell", "raw", "reason")})
 """Columns and types of `Offered.rejects`."""
@@ -29,7 +27,7 @@ REFUSED: Final = pl.Schema({name: REJECTS.columns[name].dtype for name in ("line
 
 @dataclass(frozen=True)
 class Offered:
-    """What a format module gives back for one file.
+    """What a format module gives back for one file, or a piece of one.
 
     Attributes
     ----------
@@ -44,6 +42,8 @@ class Offered:
         Observations or lines ignored: comments, commands, assets, unmapped cells.
     note : str
         What a person should know of this file; empty if nothing.
+    dialect : dict, optional
+        What the format module must find again to read on from the end of this; None if it cannot.
     """
 
     observations: pl.DataFrame
@@ -51,11 +51,35 @@ class Offered:
     rows: int
     ignored: int
     note: str
+    dialect: dict[str, Any] | None = None
+
+
+@dataclass(frozen=True)
+class Part:
+    """Where a reading stands in its file.
+
+    Attributes
+    ----------
+    file : str
+        Identity of the file its rows are kept under.
+    begins, offset : int
+        The bytes read: from the one to before the other. [bytes]
+    prefix : str
+        Identity of the first `offset` bytes.
+    lines : int
+        Lines in them; 0 if nobody will read on.
+    """
+
+    file: str
+    begins: int
+    offset: int
+    prefix: str
+    lines: int = 0
 
 
 @dataclass(frozen=True)
 class Reading:
-    """What intake gives to the store for one file.
+    """What intake gives to the store for one file, or a piece of one.
 
     Attributes
     ----------
@@ -65,23 +89,27 @@ class Reading:
         Schema REJECTS.
     progress : pl.DataFrame
         Schema PROGRESS, one row.
+    carry : Carry, optional
+        What is needed to read on from its end; None if the file can only be read as a whole.
     """
 
     events: pl.DataFrame
     rejects: pl.DataFrame
     progress: pl.DataFrame
+    carry: Carry | None = field(default=None, repr=False)
 
 
 def finish(
     offered: Offered,
     *,
     source: Source,
-    file: str,
+    part: Part,
     path: str,
     format: str,
-    size: int,
     clock_skew_s: float,
+    zone: str,
     read_at: datetime,
+    carry: Carry | None = None,
 ) -> Reading:
     """Turn what a format module offered into rows for the store.
 
@@ -91,43 +119,64 @@ def finish(
         What the format module read.
     source : Source
         The source the file belongs to.
-    file, path, format : str
-        Identity of the file, its name when read, and the name of its format.
-    size : int
-        Bytes read. [count]
+    part : Part
+        Which part of which file it is.
+    path, format : str
+        The file's name when read, and the name of its format.
     clock_skew_s : float
         Furthest two clocks of one machine are apart; 0 switches the two-clocks rule off. [s]
+    zone : str
+        Zone of stamps that carry none.
     read_at : datetime
         When it was read, with zone.
+    carry : Carry, optional
+        What is remembered of the file up to there.
 
     Returns
     -------
     Reading
+
+    Raises
+    ------
+    CannotFollowError
+        With `carry`: the file must be read as a whole.
     """
-    observations = numbered(offered.observations)
     note = [offered.note] if offered.note else []
-    if format != "mtconnect streams" and written_newest_first(observations, clock_skew_s):
-        observations = from_the_end(observations)
-        note.append("written newest first: read from its end, lines count from there")
-    if format == "adapter lines":
-        observations = mark_heads(observations)
+    rejects = offered.rejects.cast(REFUSED)
+    if carry:
+        placed, unchanged, nth = carried_on(offered.observations, carry, clock_skew_s, zone, format)
+        rejects = rejects.with_columns(pl.col("line") + carry.lines)
+        after = remembered(placed, ~unchanged, carry)
     else:
-        observations = observations.with_columns(pl.lit(False).alias("head"))
-    lost = lost_stamps(observations)
-    rejects = pl.concat([offered.rejects.cast(REFUSED), _refuse_lost(observations.filter(lost))])
-    placed = place(observations.filter(~lost) if lost.any() else observations, clock_skew_s)
-    unchanged = is_unchanged(placed)
+        observations = numbered(offered.observations)
+        is_backwards = format != "mtconnect streams" and written_newest_first(observations, clock_skew_s)
+        if is_backwards:
+            observations = from_the_end(observations)
+            note.append("written newest first: read from its end, lines count from there")
+        if format == "adapter lines":
+            observations = mark_heads(observations)
+        else:
+            observations = observations.with_columns(pl.lit(False).alias("head"))
+        lost = lost_stamps(observations)
+        rejects = pl.concat([rejects, _refuse_lost(observations.filter(lost))])
+        placed = place(observations.filter(~lost) if lost.any() else observations, clock_skew_s)
+        unchanged = is_unchanged(placed)
+        nth = returns(placed.filter(~unchanged))
+        can_follow = offered.dialect is not None and part.lines and not (is_backwards or lost.any())
+        after = carry_after(placed, ~unchanged, zone, format) if can_follow else None
     kept = placed.filter(~unchanged)
-    named = {"file": file, "source": source.name}
-    events = kept.with_columns(returns(kept).alias("nth"), **{name: pl.lit(value) for name, value in named.items()})
+    named = {"file": part.file, "source": source.name}
+    events = kept.with_columns(nth.alias("nth"), **{name: pl.lit(value) for name, value in named.items()})
     events = EVENTS.conform(events.lazy()).collect()
-    told = {"source": source.name, "file": file, "path": path, "read_at": read_at}
+    told = {"source": source.name, "file": part.file, "path": path, "read_at": read_at}
     refused = rejects.with_columns(pl.lit(value).alias(name) for name, value in told.items())
     progress = {
         **told,
         "machine": source.machine or _only(events["machine"]),
         "format": format,
-        "offset": size,
+        "begins": part.begins,
+        "offset": part.offset,
+        "prefix": part.prefix,
         "rows": offered.rows,
         "offered": offered.observations.height + offered.rejects.height + offered.ignored,
         "events": events.height,
@@ -137,10 +186,12 @@ def finish(
         "note": "; ".join(note),
         **_moves(events),
     }
+    lines = part.lines + (carry.lines if carry else 0)
     return Reading(
         events=events,
         rejects=REJECTS.conform(refused.lazy()).collect(),
         progress=PROGRESS.conform(pl.LazyFrame([progress])).collect(),
+        carry=replace(after, lines=lines, dialect=offered.dialect) if after and offered.dialect is not None else None,
     )
 
 

@@ -5,11 +5,11 @@
     report.skipped         # files left alone, each with its reason
 
 What a run leaves behind does not depend on the order of the files, nor on whether they came at once: a
-file read before adds nothing, one that has grown takes the place of what it was, and the beginning of
-another file in the same run is left alone.
+file read before adds nothing, one that has grown is read on from where it was left, and the beginning of another
+file in the same run is left alone.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -20,8 +20,9 @@ import polars as pl
 
 from runlog.derive import derive
 from runlog.errors import ReadingError
-from runlog.intake import Reading, read_file
+from runlog.intake import CannotFollowError, ChangedError, Onward, Reading, read_pieces
 from runlog.pipeline.choice import Choice, Due, Found, Skipped
+from runlog.progress import by_file
 from runlog.schema import PROGRESS
 from runlog.site import Site
 from runlog.store import Store
@@ -124,7 +125,7 @@ def ingest(
     derived = bool(rows) or not store.facts_are_current()
     if derived:
         rederive(site, store)
-    read = pl.concat(rows) if rows else PROGRESS.empty().collect()
+    read = by_file(pl.concat(rows).lazy() if rows else PROGRESS.empty()).collect()
     return IngestReport(read, choice.unchanged, choice.unclaimed, choice.skipped, derived)
 
 
@@ -151,7 +152,8 @@ class _Batch:
 
     def add(self, reading: Reading, former: list[str]) -> None:
         self.readings.append(reading)
-        self.replaces[reading.progress["file"][0]] = former
+        if former:
+            self.replaces[reading.progress["file"][0]] = former
         self.events += len(reading.events)
 
     def is_full(self) -> bool:
@@ -166,44 +168,75 @@ class _Reader:
         self._store = store
         self._base = base
         self._told = told
+        self._batch = _Batch()
+        self._committed: Future[None] | None = None
         self.skipped: list[Skipped] = []
         self.changed: list[Found] = []
 
     def read(self, due: list[Due]) -> list[pl.DataFrame]:
-        """PROGRESS of each file read; `skipped` and `changed` hold the others."""
+        """PROGRESS of what was read, one row a piece; `skipped` and `changed` hold the files that were not."""
         rows: list[pl.DataFrame] = []
-        batch = _Batch()
         with ThreadPoolExecutor(1) as committer:
-            committed: Future[None] | None = None
             for done, one in enumerate(due, 1):
-                if reading := self._one(one):
-                    batch.add(reading, one.former)
-                    rows.append(reading.progress)
-                if batch.is_full() or (done == len(due) and batch.readings):
-                    # Never more than these two are held.
-                    if committed:
-                        committed.result()
-                    committed = committer.submit(self._store.append, batch.readings, replaces=batch.replaces)
-                    batch = _Batch()
+                for reading, former in self._one(one):
+                    self._batch.add(reading, former)
+                    rows = [row for row in rows if row["file"][0] not in former] + [reading.progress]
+                    if self._batch.is_full():
+                        self._commit(committer)
+                if done == len(due) and self._batch.readings:
+                    self._commit(committer)
                 self._told(Step(done, len(due), one.file.path))
-            if committed:
-                committed.result()
+            self._wait()
         return rows
 
-    def _one(self, due: Due) -> Reading | None:
+    def _commit(self, committer: ThreadPoolExecutor) -> None:
+        # Never more than these two are held.
+        self._wait()
+        batch, self._batch = self._batch, _Batch()
+        self._committed = committer.submit(self._store.append, batch.readings, replaces=batch.replaces)
+
+    def _wait(self) -> None:
+        if self._committed:
+            self._committed.result()
+            self._committed = None
+
+    def _one(self, due: Due) -> Iterator[tuple[Reading, list[str]]]:
+        """Readings of a file, and what gives way to each."""
         file = due.file
         try:
-            reading = read_file(file.path, file.source, self._site, datetime.now(UTC), base=self._base)
+            yield from self._pieces(due)
+        except ChangedError:
+            self.changed.append(file)
         except ReadingError as error:
             self.skipped.append(Skipped(file.path, str(error)))
-            return None
         except (Exception, pl.exceptions.PanicException) as error:
             # One file that a reader stumbles over must not keep the others out.
             fault = f"a fault of runlog's own, please report it: {type(error).__name__}: {error}"
             self.skipped.append(Skipped(file.path, fault))
-            return None
-        row = reading.progress.row(0, named=True)
-        if due.is_still(row["file"], row["offset"]):
-            return reading
-        self.changed.append(file)
-        return None
+
+    def _pieces(self, due: Due) -> Iterator[tuple[Reading, list[str]]]:
+        given: set[str] = set()
+        former = due.former
+        try:
+            for reading in self._read(due, onward=due.onward):
+                yield reading, former
+                given.add(reading.progress["file"][0])
+                former = []
+        except CannotFollowError:
+            # What came of it so far gives way to the whole.
+            former = sorted({*due.former, *due.begun, *given})
+            for reading in self._read(due, as_whole=True):
+                yield reading, former
+
+    def _read(self, due: Due, *, onward: Onward | None = None, as_whole: bool = False) -> Iterator[Reading]:
+        file = due.file
+        return read_pieces(
+            file.path,
+            file.source,
+            self._site,
+            datetime.now(UTC),
+            base=self._base,
+            chosen=(due.size, due.identity),
+            onward=onward,
+            as_whole=as_whole,
+        )

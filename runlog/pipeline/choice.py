@@ -8,10 +8,11 @@ from pathlib import Path
 from stat import S_ISREG
 from typing import Final, NamedTuple
 
-from runlog.intake import source_for
+from runlog.intake import Carry, Onward, source_for
 from runlog.intake.identity import beginnings
+from runlog.progress import TAIL
 from runlog.site import Site, Source
-from runlog.store import Store
+from runlog.store import KnownFiles, Store
 
 GONE: Final = "gone since it was found"
 
@@ -44,23 +45,19 @@ class Due:
     identity, size : str, int
         What it was when it was chosen. [bytes]
     former : list of str
-        Identities it takes the place of.
+        Names of the rows it takes the place of.
+    begun : list of str
+        Names of the rows that go as well if it is not read on but from its beginning.
+    onward : Onward, optional
+        Where it was left, if it can be read on from there.
     """
 
     file: Found
     identity: str
     size: int
     former: list[str]
-
-    def is_still(self, read: str, offset: int) -> bool:
-        """Whether what was read is what was chosen, or that and more; no file lets go of `former` otherwise."""
-        if read == self.identity:
-            return True
-        try:
-            now = beginnings(self.file.path.read_bytes(), self.file.source, {self.size, offset})
-        except OSError:
-            return False
-        return now.get(self.size) == self.identity and now.get(offset) == read
+    begun: list[str]
+    onward: Onward | None
 
 
 @dataclass
@@ -117,30 +114,24 @@ class Choice:
         looked: list[_Looked] = []
         for file in found:
             try:
-                stored = file.path.read_bytes()
+                size, own, begun = beginnings(file.path, file.source, {*sizes[file.source.name]} - {0})
+                others = former.of(file) if former else {}
             except OSError as error:
                 reason = GONE if isinstance(error, FileNotFoundError) else f"{error.strerror} found"
                 self.skipped.append(Skipped(file.path, f"{reason}, a readable file expected"))
                 continue
-            begun = beginnings(stored, file.source, {*sizes[file.source.name], len(stored)} - {0} | {len(stored)})
-            own = begun.pop(len(stored))
-            others = former.of(file, stored) if former else set()
-            looked.append(_Looked(file, own, len(stored), set(begun.values()), others))
+            looked.append(_Looked(file, own, size, {*begun.values()} - {own}, others))
         beginnings_here = {identity for one in looked for identity in one.begun}
         here = {one.own for one in looked}
         seen: set[str] = set()
-        for file, own, size, begun, others in looked:
-            replaced = begun & known.standing | others - here
-            is_known = own in known.identities
-            if own in beginnings_here or own in seen:
-                self.covered.append(file)
-            elif is_known and not replaced and not (again and own in known.standing):
-                self.unchanged.append(file.path)
+        for one in looked:
+            if one.own in beginnings_here or one.own in seen:
+                self.covered.append(one.file)
+            elif due := _due(one, known, store, here, again=again):
+                self.due.append(due)
             else:
-                # A file known whole, whose beginning was taken for a file while it was being copied here, is read
-                # once more: so the beginning goes, and its torn last line with it.
-                self.due.append(Due(file, own, size, sorted(replaced | ({own} if is_known else set()))))
-            seen.add(own)
+                self.unchanged.append(one.file.path)
+            seen.add(one.own)
 
 
 class _Looked(NamedTuple):
@@ -148,7 +139,36 @@ class _Looked(NamedTuple):
     own: str
     size: int
     begun: set[str]
-    others: set[str]
+    others: dict[str, str]
+
+
+def _due(one: _Looked, known: KnownFiles, store: Store, here: set[str], *, again: bool) -> Due | None:
+    """What is to be read of a file, and what gives way to it; None if nothing is new."""
+    standing = known.standing
+    others = {file for prefix, file in one.others.items() if prefix not in here}
+    begun = {prefix: standing[prefix] for prefix in one.begun if prefix in standing}
+    # A file with a tail has rows under two names; the one is no beginning of the other.
+    name = known.identities.get(one.own)
+    own = {name, name.partition(TAIL)[0]} if name else set()
+    beginnings = {file for file, _ in begun.values()} - own
+    if one.own in known.identities:
+        if not (beginnings | others or (again and one.own in standing)):
+            return None
+        # Its beginning was taken for a file while it was being copied here: it is read once more, so that the
+        # beginning goes, and its torn last line with it.
+        return Due(one.file, one.own, one.size, sorted(beginnings | others | own), [], None)
+    onward = None if again else _onward(begun, store)
+    if onward is None:
+        return Due(one.file, one.own, one.size, sorted(beginnings | others), [], None)
+    return Due(one.file, one.own, one.size, sorted({*beginnings, *others} - {onward.file}), [onward.file], onward)
+
+
+def _onward(begun: dict[str, tuple[str, int]], store: Store) -> Onward | None:
+    """The longest beginning that can be read on from."""
+    for prefix, (file, offset) in sorted(begun.items(), key=lambda held: -held[1][1]):
+        if TAIL not in file and (stored := store.carry(file, offset)) and (carry := Carry.from_bytes(stored)):
+            return Onward(file, offset, prefix, carry)
+    return None
 
 
 class FormerNames:
@@ -160,27 +180,29 @@ class FormerNames:
 
     def __init__(self, site: Site, store: Store, found: list[Found]) -> None:
         self._by_pair: dict[tuple[str, str], list[tuple[str, int, str]]] = {}
+        """By source and machine: names of rows, and the size and identity of what was read."""
         if not store.exists():
             return
         names = {file.path.name for file in found}
         now = {source.name: source for source in site.source}
-        rows = store.progress().select("source", "machine", "file", "offset", "path").collect()
-        for source, machine, file, offset, path in rows.iter_rows():
+        rows = store.progress().select("source", "machine", "file", "offset", "prefix", "path").collect()
+        for source, machine, file, offset, prefix, path in rows.iter_rows():
             for key in {machine or "", ""}:
                 held = now.get(source)
                 stands = held is not None and (held.machine or "") == key
                 if not stands or (path in names and not _claims_name(held, path)):
-                    self._by_pair.setdefault((source, key), []).append((file, offset, path))
+                    self._by_pair.setdefault((source, key), []).append((file, offset, prefix))
 
-    def of(self, file: Found, stored: bytes) -> set[str]:
-        """Identities that these bytes had, whole or as a beginning, under names that count no more."""
-        gone = set()
+    def of(self, file: Found) -> dict[str, str]:
+        """Rows of these bytes, whole or of a beginning, under names that count no more: by identity."""
+        gone = {}
         for (source, machine), rows in self._by_pair.items():
             if (source, machine) == (file.source.name, file.source.machine or ""):
                 continue
             before = file.source.model_copy(update={"name": source, "machine": machine or None})
-            begun = set(beginnings(stored, before, {offset for _, offset, _ in rows} - {0}).values())
-            gone |= {identity for identity, _, _ in rows if identity in begun}
+            _, own, found = beginnings(file.path, before, {offset for _, offset, _ in rows} - {0})
+            begun = {own, *found.values()}
+            gone |= {prefix: name for name, _, prefix in rows if prefix in begun}
         return gone
 
 

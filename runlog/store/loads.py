@@ -1,16 +1,18 @@
-"""What was read: the rows of each file exactly once, and which files the store holds."""
+"""What was read: the rows of each file exactly once, whole or in pieces, and which files the store holds."""
 
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 import polars as pl
 
 from runlog.distinct import distinct
+from runlog.progress import TAIL, by_file
 from runlog.schema import COUNT, EVENTS, PROGRESS, REJECTS
 from runlog.store import delta
+from runlog.store.carries import Carries
 from runlog.store.folder import LAYOUT, Folder
 from runlog.store.lock import writing
 
@@ -18,6 +20,11 @@ RESTATED: Final = "restated"
 _DAY: Final = "day"
 _LOAD: Final = "load"
 _REPLACES: Final = "replaces"
+_EMPTY: Final = -1
+
+
+MOST_CARRIED: Final = 200
+"""What is remembered of half-read files is kept for so many files of one append: those that spoke last."""
 
 
 @dataclass(frozen=True)
@@ -26,22 +33,30 @@ class KnownFiles:
 
     Attributes
     ----------
-    identities : frozenset of str
-        Every identity ever read, those of files that have grown since among them.
-    standing : frozenset of str
-        Those whose rows are in use: not the ones that have grown since.
+    identities : dict of str to str
+        Identities of all that was ever read, whole files and beginnings of files that were read piece by piece or
+        have grown since, with the name their rows were kept under.
+    standing : dict of str to (str, int)
+        Files whose rows are in use, by the identity of what was read of them: the name their rows are kept
+        under, and how far they were read. [bytes]
     sizes : dict of str to list of int
         By source: the sizes at which its files were read, ascending. [bytes] A new file whose first so many
         bytes have one of the `identities` is that file, grown.
     """
 
-    identities: frozenset[str]
-    standing: frozenset[str]
+    identities: Mapping[str, str]
+    standing: Mapping[str, tuple[str, int]]
     sizes: Mapping[str, list[int]]
 
 
+class Carried(Protocol):
+    """What a reader remembers of a half-read file."""
+
+    def to_bytes(self) -> bytes: ...
+
+
 class Read(Protocol):
-    """What a reader makes of one file (see `runlog.intake.reading.Reading`)."""
+    """What a reader makes of one file, or a piece of one (see `runlog.intake.reading.Reading`)."""
 
     @property
     def events(self) -> pl.DataFrame: ...
@@ -49,69 +64,111 @@ class Read(Protocol):
     def rejects(self) -> pl.DataFrame: ...
     @property
     def progress(self) -> pl.DataFrame: ...
+    @property
+    def carry(self) -> Carried | None: ...
 
 
 class Loads(Folder):
     """The side of a store that takes in readings and gives them back."""
 
     def append(self, readings: Sequence[Read], *, replaces: Mapping[str, Iterable[str]] | None = None) -> None:
-        """Add the rows of some files in one step, each file once.
+        """Add the rows of some files, each once.
 
         Parameters
         ----------
         readings : sequence of Read
-            One a file; a file the store holds already adds nothing.
+            Files, and pieces of files in their order. A file the store holds already adds nothing, nor does a piece
+            that does not follow what the store holds of its file.
         replaces : mapping of str to iterable of str, optional
-            By identity of a file in `readings`: the identities it takes the place of, because it is the same file
-            grown. Naming its own identity reads the file again.
+            By the name a file's rows are kept under: the names whose rows give way to it. Its own name reads the
+            file again.
 
         Raises
         ------
         StoreError
-            The store cannot be written, or is of a newer version.
+            The store cannot be written, or is of another version.
         """
-        former = {file: sorted(set(olds)) for file, olds in (replaces or {}).items() if olds}
         with writing(self.folder, self._wait_s):
             self._lay_out()
-            held = self.known().identities
-            by_file = {file: reading for reading in readings if _is_new(file := _identity(reading), held, former)}
-            # Replacing compares every row with a predicate, so files that only add go ahead without.
-            for batch in _split(by_file, lambda file: file in former):
-                self._load(batch, {file: former[file] for file in batch if file in former})
+            held = self._offsets()
+            former = {file: _with_tails(olds, held) for file, olds in (replaces or {}).items() if olds}
+            accepted = _accepted(readings, former, held)
+            self._remember(accepted)
+            # Replacing compares rows with a predicate, so files that only add go ahead without.
+            for apart in (False, True):
+                batch = [one for one in accepted if (_row(one)["file"] in former) is apart]
+                if batch:
+                    self._load(batch, {file: former[file] for one in batch if (file := _row(one)["file"]) in former})
+            self._carries.forget({row["file"]: row["offset"] for row in map(_row, accepted)})
 
-    def _load(self, readings: Mapping[str, Read], former: Mapping[str, list[str]]) -> None:
+    def _offsets(self) -> dict[str, int]:
+        """By the name of every file that was ever read: how far, or a number no piece begins at if it has given way."""
+        if not self.exists():
+            return {}
+        load = self._load_now()
+        ever, standing = pl.collect_all(
+            [
+                self._visible("progress", load).select("file").unique(),
+                self._standing("progress", load).group_by("file").agg(pl.col("offset").max()),
+            ]
+        )
+        gone = ever.join(standing, on="file", how="anti").with_columns(offset=pl.lit(_EMPTY, COUNT))
+        both = pl.concat([gone, standing.with_columns(pl.col("offset").replace(0, _EMPTY))])
+        return dict(both.iter_rows())
+
+    def _remember(self, readings: Sequence[Read]) -> None:
+        """Keep what the next piece of a file needs, before the file's rows are committed."""
+        ends = {row["file"]: (reading.carry, row) for reading in readings for row in [_row(reading)]}
+        latest = sorted(ends.values(), key=lambda end: str(end[1]["last_at"]), reverse=True)
+        for carry, row in latest[:MOST_CARRIED]:
+            if carry is not None:
+                self._carries.put(row["file"], row["offset"], carry.to_bytes())
+
+    def carry(self, file: str, offset: int) -> bytes | None:
+        """What was remembered of a file read up to there; None if nothing was."""
+        return self._carries.get(file, offset)
+
+    @property
+    def _carries(self) -> Carries:
+        return Carries(self._path("carry"))
+
+    def _load(self, readings: Sequence[Read], former: Mapping[str, list[str]]) -> None:
         events = self._path("events")
         on = delta.opened(events) if delta.exists(events) else None
         held = delta.load_of(on) if on else 0
         load = held + 1
         for name in ("rejects", RESTATED, "progress"):
             self._forget_after(name, held)
-        body = pl.concat([reading.events for reading in readings.values()])
+        gone = self._with_rows(olds for files in former.values() for olds in files)
+        body = pl.concat([reading.events for reading in readings])
         number = pl.lit(load, COUNT).alias(_LOAD)
         side = {
-            "rejects": pl.concat([reading.rejects for reading in readings.values()]),
+            "rejects": pl.concat([reading.rejects for reading in readings]),
             RESTATED: body.filter("head"),
-            "progress": pl.concat(
-                [
-                    reading.progress.with_columns(pl.lit(json.dumps(former.get(file, []))).alias(_REPLACES))
-                    for file, reading in readings.items()
-                ]
-            ),
+            "progress": _with_replaced(readings, former),
         }
         for name, frame in side.items():
             if len(frame) or not delta.exists(self._path(name)):
                 delta.commit(self._path(name), frame.with_columns(number), load=load)
-        rows = body.filter(~pl.col("head")).with_columns(pl.col("stamped").dt.date().alias(_DAY))
-        gone = {*readings, *(old for olds in former.values() for old in olds)}
+        rows = body.filter(~pl.col("head")).with_columns(pl.col("stamped").dt.date().alias(_DAY), number)
         delta.commit(
             events,
             rows.sort(_DAY, "machine", "at", "body_start", "file", "line", "cell"),
             load=load,
             partition_by=LAYOUT["events"],
-            mode="overwrite" if former else "append",
-            predicate=delta.one_of("file", gone) if former else None,
+            mode="overwrite" if gone else "append",
+            # What is written must satisfy it as well.
+            predicate=f"{delta.one_of('file', gone)} or {_LOAD} = {load}" if gone else None,
             on=on,
         )
+
+    def _with_rows(self, files: Iterable[str]) -> set[str]:
+        """Those of these files that have rows in `events`."""
+        asked = {*files}
+        if not asked or not self.exists():
+            return set()
+        rows = self._standing("progress", self._load_now()).filter(pl.col("events") > 0).select("file").unique()
+        return asked & {*rows.collect()["file"]}
 
     def _forget_after(self, name: str, load: int) -> None:
         # Rows of a load that died before its commit; the next load takes its number.
@@ -122,17 +179,22 @@ class Loads(Folder):
     def known(self) -> KnownFiles:
         """Which files the store holds; none if there is no store yet."""
         if not delta.exists(self._path("events")):
-            return KnownFiles(frozenset(), frozenset(), {})
+            return KnownFiles({}, {}, {})
         load = self._load_now()
         read, standing = pl.collect_all(
             [
-                self._visible("progress", load).select("source", "file", "offset"),
-                self._standing("progress", load).select("file"),
+                self._visible("progress", load).select("source", "file", "prefix", "offset"),
+                self._standing("progress", load)
+                .sort("offset")
+                .group_by("file", maintain_order=True)
+                .agg(pl.col("prefix", "offset").last()),
             ]
         )
         sizes = read.group_by("source").agg(pl.col("offset").unique().sort())
         return KnownFiles(
-            frozenset(read["file"]), frozenset(standing["file"]), dict(sizes.select("source", "offset").iter_rows())
+            dict(read.select("prefix", "file").iter_rows()),
+            {prefix: (file, offset) for file, prefix, offset in standing.iter_rows()},
+            dict(sizes.select("source", "offset").iter_rows()),
         )
 
     def events(
@@ -178,9 +240,9 @@ class Loads(Folder):
         return REJECTS.conform(self._standing("rejects", self._load_now()))
 
     def progress(self) -> pl.LazyFrame:
-        """How every file was read, as PROGRESS; of a file that grew, its last reading."""
+        """How every file was read, as PROGRESS, one row a file whatever number of pieces it was read in."""
         self._check()
-        return PROGRESS.conform(self._standing("progress", self._load_now()))
+        return by_file(PROGRESS.conform(self._standing("progress", self._load_now())))
 
     def _furthest_move(self, load: int) -> timedelta:
         furthest = self._visible("progress", load).select(pl.col("moved_most_s").max()).collect().item()
@@ -210,14 +272,41 @@ class Loads(Folder):
         )
 
 
-def _identity(reading: Read) -> str:
-    return reading.progress["file"][0]
+def _row(reading: Read) -> dict[str, Any]:
+    return reading.progress.row(0, named=True)
 
 
-def _is_new(file: str, held: frozenset[str], former: Mapping[str, list[str]]) -> bool:
-    return file not in held or file in former.get(file, [])
+def _with_tails(files: Iterable[str], held: Mapping[str, int]) -> list[str]:
+    """Names of rows that give way; a file takes what stood after its last line feed along."""
+    gone = {*files}
+    return sorted(gone | {name for name in held if name.partition(TAIL)[0] in gone})
 
 
-def _split(readings: Mapping[str, Read], apart: Callable[[str], bool]) -> list[dict[str, Read]]:
-    kinds = [{file: one for file, one in readings.items() if apart(file) is kind} for kind in (False, True)]
-    return [kind for kind in kinds if kind]
+def _accepted(readings: Sequence[Read], former: Mapping[str, list[str]], held: Mapping[str, int]) -> list[Read]:
+    """What is not there yet."""
+    held, accepted = dict(held), []
+    for reading in readings:
+        row = _row(reading)
+        again = row["begins"] == 0 and row["file"] in former.get(row["file"], [])
+        if again or _follows(row["file"], row["begins"], held):
+            accepted.append(reading)
+            held[row["file"]] = row["offset"] or _EMPTY
+    return accepted
+
+
+def _follows(file: str, begins: int, held: Mapping[str, int]) -> bool:
+    """Whether a piece is the next one of its file."""
+    main, _, tail = file.partition(TAIL)
+    if tail:
+        return file not in held and held.get(main, 0) == begins
+    return held.get(file, 0) == begins
+
+
+def _with_replaced(readings: Sequence[Read], former: Mapping[str, list[str]]) -> pl.DataFrame:
+    """PROGRESS of some readings; the first of a file names those that give way to it."""
+    progress = pl.concat([reading.progress for reading in readings])
+    olds = {file: json.dumps(names) for file, names in former.items()}
+    named = pl.col("file").replace_strict(olds, default=None, return_dtype=pl.String)
+    return progress.with_columns(
+        pl.when(pl.col("file").is_first_distinct()).then(named).fill_null("[]").alias(_REPLACES)
+    )

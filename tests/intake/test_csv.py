@@ -12,7 +12,7 @@ from runlog.intake import finish
 from runlog.intake.csv import read_csv
 from runlog.intake.csv_times import read_times
 from runlog.intake.identity import beginnings, file_identity
-from runlog.intake.reading import OBSERVATIONS
+from runlog.intake.reading import OBSERVATIONS, Part
 from runlog.site import Site, parse_site
 
 READ_AT = datetime(2026, 4, 1, tzinfo=UTC)
@@ -321,15 +321,18 @@ def test_every_value_offered_is_accounted_for(rows: list[tuple[str, str, str]]):
     assert len(read.observations) + read.ignored == sum(
         full and not bad for full, bad in zip(filled, bad_time, strict=True)
     )
+    part = Part("f", 0, 0, "f")
     reading = finish(
-        read, source=site.source[0], file="f", path="f", format="csv", size=0, clock_skew_s=0.0, read_at=READ_AT
+        read, source=site.source[0], part=part, path="f", format="csv", clock_skew_s=0.0, zone="UTC", read_at=READ_AT
     )
     account = reading.progress.row(0, named=True)
     assert account["offered"] == account["events"] + account["rejects"] + account["unchanged"] + account["ignored"]
 
 
-def test_identities_of_beginnings_are_those_of_shorter_files():
+def test_identities_of_beginnings_are_those_of_shorter_files(tmp_path):
     source = shop(LONG).source[0]
     stored = b"time,signal,value\n1,2,3\n"
-    found = beginnings(stored, source, [5, 18, 400])
+    (tmp_path / "T01.csv").write_bytes(stored)
+    size, own, found = beginnings(tmp_path / "T01.csv", source, [5, 18, 400])
+    assert (size, own) == (len(stored), file_identity(stored, source))
     assert found == {5: file_identity(stored[:5], source), 18: file_identity(stored[:18], source)}

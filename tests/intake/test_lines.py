@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from runlog.intake.devices import Devices, parse_devices
 from runlog.intake.lines import read_lines
-from runlog.intake.reading import Offered, finish
+from runlog.intake.reading import Offered, Part, finish
 from runlog.site import Site, parse_site
 
 SITE = """
@@ -371,11 +371,11 @@ def test_whatever_the_bytes_nothing_vanishes(content: bytes):
     done = finish(
         got,
         source=site.source[0],
-        file="f",
+        part=Part("f", 0, 0, "f"),
         path="p",
         format="adapter lines",
-        size=len(content),
         clock_skew_s=120.0,
+        zone="UTC",
         read_at=READ_AT,
     )
     account = done.progress.row(0, named=True)

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runlog.intake.devices import Devices, parse_devices
-from runlog.intake.reading import Offered, finish
+from runlog.intake.reading import Offered, Part, finish
 from runlog.intake.streams import read_streams
 from runlog.site import parse_site
 
@@ -259,11 +259,11 @@ def test_whatever_the_bytes_nothing_vanishes(place: int, junk: bytes, cut: bool)
     done = finish(
         got,
         source=site.source[0],
-        file="f",
+        part=Part("f", 0, 0, "f"),
         path="p",
         format="mtconnect streams",
-        size=len(content),
         clock_skew_s=120.0,
+        zone="UTC",
         read_at=datetime(2026, 1, 5, tzinfo=UTC),
     )
     account = done.progress.row(0, named=True)

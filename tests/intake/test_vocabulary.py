@@ -8,6 +8,7 @@ from runlog.intake import finish
 from runlog.intake.csv import read_csv
 from runlog.intake.devices import Devices
 from runlog.intake.lines import read_lines
+from runlog.intake.reading import Part
 from runlog.intake.vocabulary import meaning, told_by_site, unmapped
 from runlog.site import Key, parse_site
 
@@ -71,11 +72,11 @@ def test_filling_in_as_many_bars_twice_is_two_events():
     reading = finish(
         read_csv(csv, SITE.source[0], SITE),
         source=SITE.source[0],
-        file="f",
+        part=Part("f", 0, 0, "f"),
         path="f.csv",
         format="csv",
-        size=len(csv),
         clock_skew_s=0,
+        zone="UTC",
         read_at=datetime(2026, 3, 3, tzinfo=UTC),
     )
     assert reading.events["number"].to_list() == [12.0, 12.0]

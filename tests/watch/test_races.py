@@ -16,7 +16,7 @@ def same_as_clean(folder: Path, store: Store) -> None:
     clean = Store(store.folder.with_name("clean"))
     taken(folder, clean)
     assert_frame_equal(told(store), told(clean))
-    assert sorted(store.progress().collect()["file"]) == sorted(clean.progress().collect()["file"])
+    assert sorted(store.progress().collect()["prefix"]) == sorted(clean.progress().collect()["prefix"])
     wanted = facts(clean)
     for name, frame in facts(store).items():
         assert_frame_equal(frame, wanted[name])
@@ -24,15 +24,15 @@ def same_as_clean(folder: Path, store: Store) -> None:
 
 def while_reading(monkeypatch: pytest.MonkeyPatch, name: str, done) -> None:
     """Do something once between the choice of files and the reading of one."""
-    read = pipeline.read_file
+    read = pipeline.read_pieces
 
     def reading(path, *args, **kwargs):
         if path.name == name:
-            monkeypatch.setattr(pipeline, "read_file", read)
+            monkeypatch.setattr(pipeline, "read_pieces", read)
             done()
         return read(path, *args, **kwargs)
 
-    monkeypatch.setattr(pipeline, "read_file", reading)
+    monkeypatch.setattr(pipeline, "read_pieces", reading)
 
 
 def test_a_file_emptied_while_read_lets_go_of_nothing(tmp_path: Path, monkeypatch):

@@ -1,0 +1,126 @@
+"""Reading on where a piece of a file ended: the rules of the whole file, with what is remembered of it before.
+
+Each rule looks back: the two-clocks rule at the highest instant so far, immediate repeats at the last value of the
+item, returns at what else is stamped the same. So what is remembered goes in front of the piece, the rule is applied
+to both, and what was in front is taken off again.
+"""
+
+from datetime import timedelta
+from typing import Final
+
+import polars as pl
+
+from runlog.intake.carry import GROUPS, MOST_ITEMS, MOST_RECENT, OBSERVATIONS, WINDOWS, CannotFollowError, Carry
+from runlog.intake.clocks import LOST_AFTER, numbered, place
+from runlog.intake.distinct import is_unchanged, returns
+
+_LINES: Final = "adapter lines"
+
+
+def carried_on(
+    observations: pl.DataFrame, carry: Carry, skew_s: float, zone: str, format: str
+) -> tuple[pl.DataFrame, pl.Series, pl.Series]:
+    """The piece placed in time, which of its rows repeat the value before, and the numbers of returns of the rest.
+
+    CannotFollowError where that needs the whole file.
+    """
+    news = observations.with_columns(pl.col("line") + carry.lines).select(*OBSERVATIONS)
+    parts = (carry.clocks(), carry.last, carry.recent, news)
+    together = numbered(pl.concat(parts)).with_columns(pl.lit(False).alias("head"))
+    clocks, last, recent, news = _parted(together, [part.height for part in parts])
+    _check(news, carry, zone, format)
+    placed = place(pl.concat([clocks, news]), skew_s).slice(clocks.height)
+    body_start = pl.coalesce("body_start_before", "body_start").alias("body_start")
+    before = carry.groups.select("machine", pl.col("body_start").alias("body_start_before"))
+    placed = placed.join(before, on="machine", how="left", maintain_order="left").with_columns(body_start)
+    placed = placed.drop("body_start_before")
+    unchanged = is_unchanged(pl.concat([last, news])).slice(last.height)
+    nth = returns(pl.concat([recent, news.filter(~unchanged)])).slice(recent.height)
+    return placed, unchanged, nth
+
+
+def _parted(frame: pl.DataFrame, heights: list[int]) -> list[pl.DataFrame]:
+    ends = [sum(heights[: count + 1]) for count in range(len(heights))]
+    return [frame.slice(end - height, height) for end, height in zip(ends, heights, strict=True)]
+
+
+def _check(news: pl.DataFrame, carry: Carry, zone: str, format: str) -> None:
+    joined = news.select("machine", "stamped").join(carry.groups, on="machine", how="left")
+    # A machine that first speaks here has a head of its own in adapter lines.
+    if format == _LINES and joined["latest"].null_count():
+        raise CannotFollowError("a machine not named before")
+    if (joined["stamped"] <= joined["since"]).any():
+        raise CannotFollowError("stamps older than what is remembered")
+    if _steps_back_by_a_day(news, carry.groups):
+        raise CannotFollowError("stamps out of order by more than a day")
+    if _in_repeated_hour(news["stamped"], zone):
+        raise CannotFollowError("stamps in the hour that autumn repeats")
+
+
+def carry_after(placed: pl.DataFrame, kept: pl.Series, zone: str, format: str) -> Carry | None:
+    """What is remembered after the first piece; None where what comes could still change how it was read.
+
+    Needs `head`, `highest` and `body_start` of the placed rows.
+    """
+    news = placed.filter(~pl.col("head"))
+    heads = placed.filter("head")
+    undecided = (
+        # Only a step forward shows that the file is not written newest first.
+        not (placed["stamped"].diff() > timedelta(0)).any()
+        # A head, or a log that has just begun: what comes tells which.
+        or (format == _LINES and not placed["begun"].all())
+        or (heads.height and bool(heads["stamped"].max() > news["stamped"].max()))  # type: ignore[operator]
+        or _steps_back_by_a_day(news, pl.DataFrame(schema=GROUPS))
+        or _in_repeated_hour(placed["stamped"], zone)
+    )
+    return None if undecided else remembered(placed, kept, Carry(format, 0, {}))
+
+
+def _steps_back_by_a_day(news: pl.DataFrame, groups: pl.DataFrame) -> bool:
+    if news["stamped"].is_sorted() and not groups.height:
+        return False
+    joined = news.select("machine", "stamped").join(
+        groups.select("machine", "latest"), on="machine", how="left", maintain_order="left"
+    )
+    highest = pl.max_horizontal(pl.col("stamped").cum_max().over("machine"), "latest")
+    return joined.select((highest - pl.col("stamped") > LOST_AFTER).any()).item() or False
+
+
+def _in_repeated_hour(stamped: pl.Series, zone: str) -> bool:
+    """Whether any instant is told by a clock time that comes twice: without its zone, only order tells which."""
+    hours = stamped.dt.truncate("15m").unique().dt.convert_time_zone(zone).dt.replace_time_zone(None)
+    earliest = hours.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+    latest = hours.dt.replace_time_zone(zone, ambiguous="latest", non_existent="null")
+    return bool((earliest != latest).any())
+
+
+def remembered(placed: pl.DataFrame, kept: pl.Series, carry: Carry) -> Carry | None:
+    """What is remembered after one more piece; None if it is too much."""
+    last = pl.concat([carry.last, placed.select(*OBSERVATIONS)]).unique(
+        ["machine", "data_item"], keep="last", maintain_order=True
+    )
+    groups = _groups(placed, carry.groups)
+    stamps = pl.concat([carry.recent, placed.filter(kept).select(*OBSERVATIONS)])
+    for window in WINDOWS:
+        since = pl.max_horizontal(pl.col("latest") - window, pl.col("since"))
+        windowed = groups.with_columns(since.alias("since"))
+        recent = stamps.join(windowed.select("machine", "since"), on="machine", how="left", maintain_order="left")
+        recent = recent.filter(pl.col("stamped") > pl.col("since")).drop("since")
+        if recent.height <= MOST_RECENT and last.height <= MOST_ITEMS:
+            return Carry(carry.format, carry.lines, carry.dialect, windowed, last, recent)
+    return None
+
+
+def _groups(placed: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
+    news = pl.col("stamped").filter(~pl.col("head"))
+    now = placed.group_by("machine", maintain_order=True).agg(
+        pl.col("body_start").first(),
+        pl.col("highest").drop_nulls().last(),
+        news.last().alias("before"),
+        news.max().alias("latest"),
+    )
+    latest = pl.max_horizontal("latest", "latest_before").alias("latest")
+    since = before.select("machine", pl.col("latest").alias("latest_before"), "since")
+    now = now.join(since, on="machine", how="left", maintain_order="left").with_columns(latest).drop("latest_before")
+    silent = before.join(now, on="machine", how="anti")
+    return pl.concat([silent, now.select(*GROUPS).cast(GROUPS)])

@@ -1,0 +1,206 @@
+"""A file piece by piece: so that a large one fits into memory, and a grown one is read from where it was left.
+
+CSV and adapter lines are read in pieces of whole lines. The rows after the last line feed are a *tail*: read at once,
+as nobody knows whether more will come, but kept under a name of their own, so that they can give way when it does.
+Documents and packed files are read as a whole. So is a file whose pieces cannot be read on their own, see `carry`.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import IO, Final
+
+from runlog.errors import ReadingError
+from runlog.intake.carry import Carry
+from runlog.intake.detect import MTCONNECT_STREAMS, detect
+from runlog.intake.identity import Fingerprint, joined_identity, steps
+from runlog.intake.packing import MOST_BYTES, PLAIN, TOO_MUCH, packing
+from runlog.intake.reading import Part, Reading
+from runlog.intake.whole import read_bytes, read_part
+from runlog.progress import TAIL
+from runlog.site import Site, Source
+
+PIECE_BYTES: Final = 16 * 1024 * 1024
+"""Read at a time."""
+
+
+@dataclass(frozen=True)
+class Onward:
+    """Where a file was left.
+
+    Attributes
+    ----------
+    file : str
+        Identity its rows are kept under.
+    offset, prefix : int, str
+        The bytes that were read, and their identity.
+    carry : Carry
+        What is remembered of them.
+    """
+
+    file: str
+    offset: int
+    prefix: str
+    carry: Carry
+
+
+class ChangedError(Exception):
+    """The file is not what it was when it was chosen."""
+
+
+def read_pieces(
+    path: Path,
+    source: Source,
+    site: Site,
+    read_at: datetime,
+    *,
+    base: Path,
+    chosen: tuple[int, str] | None = None,
+    onward: Onward | None = None,
+    as_whole: bool = False,
+) -> Iterator[Reading]:
+    """Read a file from the beginning, or from where it was left.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    source : Source
+        The source it belongs to.
+    site : Site
+        Names the machines, and the zone of stamps without one.
+    read_at : datetime
+        The instant of reading, with zone.
+    base : Path
+        Folder that `source.devices` is relative to.
+    chosen : tuple of int and str, optional
+        Size and identity it had when it was chosen. [bytes]
+    onward : Onward, optional
+        Where it was left.
+    as_whole : bool
+        Read it in one piece.
+
+    Yields
+    ------
+    Reading
+        One a piece, in order. The first comes only once it is sure that it belongs to the file that was chosen.
+
+    Raises
+    ------
+    ReadingError
+        It cannot be opened or unpacked, or is in no known format.
+    CannotFollowError
+        It must be read as a whole; what came so far must give way to that.
+    ChangedError
+        Other bytes are found than those chosen.
+    """
+    try:
+        with path.open("rb") as file:
+            yield from _Pieces(path, source, site, read_at, base, file, chosen).read(onward, as_whole=as_whole)
+    except OSError as error:
+        raise ReadingError(f"{path}: {error.strerror} found, a readable file expected") from None
+
+
+class _Pieces:
+    def __init__(
+        self,
+        path: Path,
+        source: Source,
+        site: Site,
+        read_at: datetime,
+        base: Path,
+        file: IO[bytes],
+        chosen: tuple[int, str] | None,
+    ) -> None:
+        self._name = path.name
+        self._site, self._read_at, self._base = site, read_at, base
+        self._source = source
+        self._file = file
+        self._chosen = chosen
+        self._done = Fingerprint(source, [chosen[0]] if chosen else [])
+
+    def read(self, onward: Onward | None, *, as_whole: bool) -> Iterator[Reading]:
+        if onward:
+            self._skip(onward)
+            yield from self._lines(onward.carry.format, self._next(), onward)
+            return
+        start = self._next()
+        if not (as_whole or packing(start) != PLAIN):
+            format = detect(start, self._source, self._name)
+            if format != MTCONNECT_STREAMS:
+                yield from self._lines(format, start, None)
+                return
+        whole = start + b"".join(iter(self._next, b""))
+        self._done.update(whole)
+        self._check(self._done)
+        yield read_bytes(whole, self._name, self._source, self._site, self._read_at, base=self._base)
+
+    # --- bytes ---------------------------------------------------------------------------------------
+
+    def _skip(self, onward: Onward) -> None:
+        for step in steps(self._file, onward.offset):
+            self._done.update(step)
+        if self._done.size != onward.offset or self._done.value() != onward.prefix:
+            raise ChangedError
+
+    def _next(self) -> bytes:
+        return b"".join(steps(self._file, PIECE_BYTES))
+
+    def _check(self, whole: Fingerprint) -> None:
+        """Whether what was read to the end is what was chosen, or that and more."""
+        if self._chosen is None:
+            return
+        size, identity = self._chosen
+        if whole.value() != identity and whole.at.get(size) != identity:
+            raise ChangedError
+
+    # --- whole lines ---------------------------------------------------------------------------------
+
+    def _lines(self, format: str, held: bytes, onward: Onward | None) -> Iterator[Reading]:
+        file, carry = (onward.file, onward.carry) if onward else ("", None)
+        more = held
+        while True:
+            at_end = len(more) < PIECE_BYTES
+            cut = held.rfind(b"\n") + 1
+            upto = self._done.after(held[:cut])
+            if at_end:
+                self._check(upto.after(held[cut:]))
+            if cut:
+                own = file or self._identity(upto, is_whole=at_end)
+                reading = self._part(held[:cut], format, own, upto, carry)
+                # Without anything to carry on with, more must be read along with it.
+                if reading.carry or (at_end and cut == len(held)):
+                    yield reading
+                    file, carry, held, self._done = own, reading.carry, held[cut:], upto
+            if at_end:
+                break
+            more = self._next()
+            held += more
+            if len(held) > MOST_BYTES:
+                raise ReadingError(f"{self._name}: {TOO_MUCH}")
+        if held:
+            whole = self._done.after(held)
+            own = f"{file}{TAIL}{whole.value()}" if file else whole.value()
+            yield replace(self._part(held, format, own, whole, carry), carry=None)
+
+    def _identity(self, upto: Fingerprint, *, is_whole: bool) -> str:
+        if is_whole or self._chosen is None:
+            return upto.value()
+        # Two files may begin alike: what they were chosen as tells them apart.
+        return joined_identity(self._chosen[1], upto.value())
+
+    def _part(self, content: bytes, format: str, own: str, upto: Fingerprint, carry: Carry | None) -> Reading:
+        lines = content.count(b"\n") if content.endswith(b"\n") else 0
+        part = Part(own, upto.size - len(content), upto.size, upto.value(), lines)
+        return read_part(
+            content,
+            format,
+            self._name,
+            self._source,
+            self._site,
+            self._read_at,
+            base=self._base,
+            part=part,
+            carry=carry,
+        )

@@ -1,0 +1,226 @@
+"""A file read in pieces, or as it grows, gives what it gives as a whole."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
+
+from runlog.intake import CannotFollowError, Carry, Onward, Reading, pieces, read_file, read_pieces
+from runlog.site import Site, parse_site
+
+READ_AT = datetime(2026, 3, 1, tzinfo=UTC)
+SITE = """
+[site]
+name = "shop"
+time_zone = "Europe/Berlin"
+[[machine]]
+name = "T01"
+[[machine]]
+name = "T02"
+[[source]]
+name = "lines"
+files = ["*.log"]
+format = "adapter lines"
+machine = "T01"
+[source.keys]
+e = { item = "EXECUTION" }
+n = { item = "PART_COUNT" }
+c = { item = "CONDITION" }
+d = { item = "PART_COUNT", discrete = true }
+[[source]]
+name = "csv"
+files = ["*.csv"]
+[source.keys]
+state = { item = "EXECUTION" }
+parts = { item = "PART_COUNT" }
+load = { item = "LOAD" }
+[source.csv]
+time = "time"
+machine = "machine"
+"""
+SHOP: Site = parse_site(SITE)
+SUMMED = ("rows", "offered", "events", "rejects", "unchanged", "ignored", "moved")
+
+
+def grown(path: Path, ends: list[int]) -> list[Reading]:
+    """Readings of a file that grows from end to end; whatever must be read as a whole starts it anew."""
+    content, source = path.read_bytes(), SHOP.source[0 if path.suffix == ".log" else 1]
+    readings: list[Reading] = []
+    onward: Onward | None = None
+    for end in ends:
+        path.write_bytes(content[:end])
+        try:
+            new = list(read_pieces(path, source, SHOP, READ_AT, base=path.parent, onward=onward))
+            readings = [one for one in readings if "~" not in one.progress["file"][0]] + new if onward else new
+        except CannotFollowError:
+            readings = list(read_pieces(path, source, SHOP, READ_AT, base=path.parent, as_whole=True))
+        onward = None
+        whole = [one for one in readings if one.carry]
+        if whole:
+            last = whole[-1]
+            row = last.progress.row(0, named=True)
+            carry = last.carry
+            if carry:
+                carry = Carry.from_bytes(carry.to_bytes())
+            assert carry
+            onward = Onward(row["file"], row["offset"], row["prefix"], carry)
+    return readings
+
+
+def assert_same(readings: list[Reading], whole: Reading) -> None:
+    order = ["line", "cell"]
+    for name in ("events", "rejects"):
+        found = pl.concat([getattr(one, name) for one in readings]).drop("file").sort(order, maintain_order=True)
+        assert_frame_equal(found, getattr(whole, name).drop("file").sort(order, maintain_order=True))
+    progress = pl.concat([one.progress for one in readings])
+    assert progress.select(pl.col(SUMMED).sum()).row(0) == whole.progress.select(SUMMED).row(0)
+    assert progress["offset"].max() == whole.progress["offset"].item()
+
+
+def ends_of(content: bytes, draw: st.DataObject) -> list[int]:
+    cuts = draw.draw(st.lists(st.integers(1, len(content)), max_size=5))
+    return [*sorted(cuts), len(content)]
+
+
+KEYS = ("e", "n", "c", "d", "x", "s1", "s2", "s3", "s4", "s5")
+VALUES = {"e": ("ACTIVE", "READY", "UNAVAILABLE"), "n": ("1", "2", "3", "1.0"), "d": ("1", "1", "2")}
+
+
+@st.composite
+def lines(draw: st.DrawFn) -> str:
+    """Adapter lines with steps back small and large, repeats, conditions, holes in the stamp, and blank lines."""
+    at, text = 1_000_000, ["* begun"]
+    for _ in range(draw(st.integers(1, 40))):
+        at += draw(st.sampled_from([0, 0, 1, 5, 30, 400, -1, -60, -119, -300, -4000, 100_000, -90_000]))
+        stamp = datetime.fromtimestamp(1_770_000_000 + at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+        key = draw(st.sampled_from(KEYS))
+        if key == "c":
+            value = draw(st.sampled_from(["FAULT|7|||jam", "NORMAL||||", "WARNING|9|||low", "FAULT|8|||door"]))
+        else:
+            value = draw(st.sampled_from(VALUES.get(key, ("1", "2"))))
+        odd = draw(st.integers(0, 30))
+        text.append(
+            {0: "", 1: f"|{key}|{value}", 2: "rubbish", 3: f"{stamp}|n|4|e|READY"}.get(odd, f"{stamp}|{key}|{value}")
+        )
+    return "\n".join(text) + draw(st.sampled_from(["", "\n"]))
+
+
+@st.composite
+def rows(draw: st.DrawFn) -> str:
+    """A CSV of ticks with steps back, empty cells, decimal commas, quotes, clocks of an autumn night."""
+    autumn = draw(st.booleans())
+    at, text = (1_792_879_200 if autumn else 1_770_000_000), ["time,machine,state,parts,load"]
+    form = draw(st.sampled_from(["%Y-%m-%d %H:%M:%S", "%d/%m/%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%Y-%m-%dT%H:%M:%SZ"]))
+    for _ in range(draw(st.integers(1, 30))):
+        at += draw(st.sampled_from([0, 1, 20, 600, 3000, -1, -70, -2000, 90_000]))
+        stamp = datetime.fromtimestamp(at, UTC).strftime(form)
+        machine = draw(st.sampled_from(["T01", "T01", "T02", "T09"]))
+        state = draw(st.sampled_from(["ACTIVE", "READY", "", '"IN,TERRUPTED"']))
+        load = draw(st.sampled_from(["", "1", "1.5", '"1,5"', '"1.234,5"', "1.234"]))
+        line = f"{stamp},{machine},{state},{draw(st.integers(0, 3))},{load}"
+        odd = draw(st.integers(0, 30))
+        text.append({0: "", 1: "a,b", 2: text[0], 3: '"x\ny",T01,READY,1,2'}.get(odd, line))
+    return "\n".join(text) + draw(st.sampled_from(["", "\n"]))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    return tmp_path_factory.mktemp("pieces")
+
+
+@given(lines(), st.data())
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_growing_lines_give_what_the_whole_gives(folder, text, data):
+    path = folder / "T01.log"
+    path.write_bytes(text.encode())
+    whole = read_file(path, SHOP.source[0], SHOP, READ_AT)
+    assert_same(grown(path, ends_of(text.encode(), data)), whole)
+
+
+@given(rows(), st.data())
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_a_growing_csv_gives_what_the_whole_gives(folder, text, data):
+    content = text.encode()
+    path = folder / "T01.csv"
+    path.write_bytes(content)
+    whole = read_file(path, SHOP.source[1], SHOP, READ_AT)
+    first = text.index("\n") + 1
+    ends = [end for end in ends_of(content, data) if end >= first]
+    assert_same(grown(path, ends), whole)
+
+
+# --- what is read on, and what is not ------------------------------------------------------------------
+
+NIGHT = "".join(
+    f"2026-02-02T22:{minute:02}:{second:02}Z|{key}|{value}\n"
+    for minute in range(50)
+    for second, key, value in ((0, "e", "ACTIVE"), (30, "e", "READY"), (30, "n", minute))
+)
+
+
+def test_what_was_read_before_is_not_read_again(tmp_path):
+    path = tmp_path / "T01.log"
+    path.write_text(NIGHT)
+    content = NIGHT.encode()
+    cut = content.index(b"2026-02-02T22:30:00Z")
+    readings = grown(path, [cut, len(content) - 4, len(content)])
+    shown = [one.progress.select("begins", "offset", "rows", "events", "rejects").row(0) for one in readings]
+    # The second time the last line was cut off: it gave way to the whole one.
+    last = content.rindex(b"\n", 0, -1) + 1
+    assert shown == [(0, cut, 90, 90, 0), (cut, last, 59, 59, 0), (last, len(content), 1, 1, 0)]
+    assert readings[1].events["line"].to_list() == [*range(91, 150)]
+    assert len({*(one.progress["file"][0] for one in readings)}) == 1
+
+
+def test_a_cut_off_line_is_read_under_a_name_of_its_own(tmp_path):
+    path = tmp_path / "T01.log"
+    path.write_text(NIGHT[:-4])
+    whole, tail = read_pieces(path, SHOP.source[0], SHOP, READ_AT, base=tmp_path)
+    assert tail.progress["file"][0].startswith(whole.progress["file"][0] + "~")
+    assert (whole.carry is not None, tail.carry, tail.rejects.height) == (True, None, 1)
+
+
+@pytest.mark.parametrize("size", [200, 1000, 5000])
+def test_a_large_file_is_read_piece_by_piece(tmp_path, monkeypatch, size):
+    monkeypatch.setattr(pieces, "PIECE_BYTES", size)
+    path = tmp_path / "T01.log"
+    path.write_text(NIGHT)
+    whole = read_file(path, SHOP.source[0], SHOP, READ_AT)
+    found = list(read_pieces(path, SHOP.source[0], SHOP, READ_AT, base=tmp_path))
+    assert len(found) >= len(NIGHT) / (2 * size)
+    assert_same(found, whole)
+
+
+@pytest.mark.parametrize(
+    ("first", "then", "why"),
+    [
+        ("2026-02-02T22:30:00Z|e|ACTIVE\n", "2026-02-02T10:00:00Z|e|READY\n", "older than what is remembered"),
+        ("", "|e|READY\n", "without a stamp"),
+        ("", "2026-10-25T00:30:00Z|e|READY\n", "autumn"),
+    ],
+)
+def test_what_needs_the_whole_file_says_so(tmp_path, first, then, why):
+    path = tmp_path / "T01.log"
+    path.write_text(NIGHT + first)
+    (before,) = read_pieces(path, SHOP.source[0], SHOP, READ_AT, base=tmp_path)
+    row = before.progress.row(0, named=True)
+    assert before.carry
+    path.write_text(NIGHT + first + then)
+    onward = Onward(row["file"], row["offset"], row["prefix"], before.carry)
+    with pytest.raises(CannotFollowError, match=why):
+        list(read_pieces(path, SHOP.source[0], SHOP, READ_AT, base=tmp_path, onward=onward))
+
+
+def test_what_is_remembered_and_not_whole_is_as_if_it_were_not_there(tmp_path):
+    path = tmp_path / "T01.log"
+    path.write_text(NIGHT)
+    (reading,) = read_pieces(path, SHOP.source[0], SHOP, READ_AT, base=tmp_path)
+    assert reading.carry
+    stored = reading.carry.to_bytes()
+    assert Carry.from_bytes(stored) is not None
+    for torn in (b"", b"\n", b"{}", stored[:20], stored[:-100], stored[:-1] + b"\0" * 9):
+        assert Carry.from_bytes(torn) is None or torn.startswith(stored[:-1])
