@@ -21,7 +21,7 @@ from runlog.intake.whole import read_bytes, read_part
 from runlog.progress import TAIL
 from runlog.site import Site, Source
 
-PIECE_BYTES: Final = 16 * 1024 * 1024
+PIECE_BYTES: Final = 8 * 1024 * 1024
 """Read at a time."""
 
 
