@@ -121,6 +121,9 @@ CAUSE_GROUPS: Final[dict[str, str]] = {
 }
 """Causes a stop can have and the group each belongs to; a site file may add its own."""
 
+NO_ORDER_GROUPS: Final = ("order", "planned")
+"""Groups whose stops are no delay of an order: there is none to run, or the stop was planned (ISO 22400-2 ADOT)."""
+
 NOT_FAILURE_GROUPS: Final = ("order", "people", "planned", "program")
 """Groups whose stops are not failures in the sense of MTTR and time between failures."""
 
@@ -374,6 +377,10 @@ SHIFT_FIGURES: Final = _table(
     stopped_s=(NUMBER, "stops that are not minor [s]"),
     minor_stops_s=(NUMBER, "minor stops [s]"),
     no_signal_s=(NUMBER, "no signal, time without a log included [s]"),
+    adet_s=(
+        NUMBER,
+        "ISO 22400-2 ADET: reload overrun and stops while a job is on, causes of groups order and planned out [s]",
+    ),
     apt_s=(NUMBER, "actual production time, ISO 22400-2 APT = producing + planned reload [s]"),
     pri_s=(NUMBER, "planned run time per item, ISO 22400-2 PRI [s]; null without a job or measured cycle"),
     pri_basis=(TEXT, "job, or measured median; null if neither"),

@@ -31,6 +31,7 @@ from runlog.schema import (
     BROUGHT_OUTCOMES,
     FAULT_OUTCOMES,
     NO_JOB,
+    NO_ORDER_GROUPS,
     NOT_FAILURE_GROUPS,
     SHIFT_FIGURES,
     SHIFT_LOSSES,
@@ -55,8 +56,8 @@ def cut_to_shifts(
     -------
     LazyFrame
         machine, start, end, us (its length in whole microseconds, so that sums are exact in any order), kind, job,
-        stop_no, minor, cause, planned (busy time), in_plan (within the planned part of a reload), and the shift's
-        columns; time outside any shift goes with the last one.
+        stop_no, minor, cause, cause_group, planned (busy time), in_plan (within the planned part of a reload), and
+        the shift's columns; time outside any shift goes with the last one.
     """
     spans = lives.select(pl.col("horizon").max(), first=pl.col("first").min())
     machines = pl.LazyFrame({BY: ctx.machines}, schema={BY: ctx.key})
@@ -73,7 +74,7 @@ def cut_to_shifts(
     known = covering(pieces, cut, "kind", "job", "stop_no")
     known = inside(inside(known, ctx.planned, "planned"), in_plan, "in_plan")
     known = last_before(known, shifts.with_columns(shift_from="shift_start"), at="start", right="shift_from")
-    causes = stopped.select("stop_no", "minor", "cause")
+    causes = stopped.select("stop_no", "minor", "cause", "cause_group")
     return (
         known.join(causes, on="stop_no", how="left")
         .sort(BY, "start")
@@ -144,9 +145,9 @@ def shift_figures(
 _ZERO: Final = sorted(
     {
         "pbt_s", "producing_s", "reload_planned_s", "reload_overrun_s", "setting_s", "stopped_s", "minor_stops_s",
-        "no_signal_s", "parts", "parts_unseen", "setting_parts", "reloads", "reload_faults", "reloads_unrated",
-        "reloads_timed", "reloads_timed_s", "stops", "minor_stops", "failures", "failures_s", "off_plan_parts",
-        "off_plan_s",
+        "no_signal_s", "adet_s", "parts", "parts_unseen", "setting_parts", "reloads", "reload_faults",
+        "reloads_unrated", "reloads_timed", "reloads_timed_s", "stops", "minor_stops", "failures", "failures_s",
+        "off_plan_parts", "off_plan_s",
     }
 )  # fmt: skip
 
@@ -159,17 +160,20 @@ def _seconds(pieces: pl.LazyFrame) -> pl.LazyFrame:
         return pl.col("us").filter(planned & when).sum() / 1e6
 
     stop = kind == "stopped"
+    overrun = (kind == "reloading") & ~pl.col("in_plan")
+    delay = overrun | (stop & ~pl.col("cause_group").is_in(NO_ORDER_GROUPS))
     return (
         pieces.group_by(*KEY)
         .agg(
             pbt_s=pl.col("us").filter(planned).sum() / 1e6,
             producing_s=total(kind == "producing"),
             reload_planned_s=total((kind == "reloading") & pl.col("in_plan")),
-            reload_overrun_s=total((kind == "reloading") & ~pl.col("in_plan")),
+            reload_overrun_s=total(overrun),
             setting_s=total(kind == "setting"),
             stopped_s=total(stop & ~pl.col("minor")),
             minor_stops_s=total(stop & pl.col("minor")),
             no_signal_s=total(kind == "no signal"),
+            adet_s=total(delay & (pl.col("job") != NO_JOB)),
             off_plan_s=pl.col("us").filter(~planned & (kind == "producing")).sum() / 1e6,
         )
         .filter((pl.col("pbt_s") > 0) | (pl.col("off_plan_s") > 0))

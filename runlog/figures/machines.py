@@ -4,7 +4,7 @@ from typing import Final
 
 import polars as pl
 
-from runlog.figures.ratios import rolled_up
+from runlog.figures.rollup import rolled_up
 from runlog.figures.window import Facts, Window, begun
 from runlog.figures.words import ending, machine_sentence, not_measured
 from runlog.schema import BROUGHT_OUTCOMES, NO_JOB, OUTCOMES

@@ -110,6 +110,16 @@ class Accounts:
         ]
         return np.array([a for a, _ in held], float), np.array([b for _, b in held], float)
 
+    def _delays(self) -> Pairs:
+        """Stops while there was something to make."""
+        idle = schema.NO_ORDER_GROUPS
+        held = [
+            (span.start, span.end)
+            for span in self.truth.spans
+            if span.kind == "stopped" and (span.stop is None or schema.CAUSE_GROUPS[span.stop.cause] not in idle)
+        ]
+        return np.array([a for a, _ in held], float), np.array([b for _, b in held], float)
+
     def figure_rows(self) -> list[Row]:
         """Rows of `shift_figures`."""
         columns = self._seconds() | self._counts()
@@ -125,6 +135,7 @@ class Accounts:
         )
         row["no_signal_s"] += round(row["pbt_s"] - told, 6)
         row["reload_overrun_s"] = row["reload_s"] - row["reload_planned_s"]
+        row["adet_s"] = row["reload_overrun_s"] + row["delayed_s"]
         row["apt_s"] = row["producing_s"] + row["reload_planned_s"]
         for spindle, told_of in self._measured().items():
             row[spindle] = row[spindle] if told_of else None
@@ -160,6 +171,7 @@ class Accounts:
             "setting_s": within(*self._spans("setting")),
             "stopped_s": within(*self._spans("stopped", minor=False)),
             "minor_stops_s": within(*self._spans("stopped", minor=True)),
+            "delayed_s": within(*self._delays()),
             "no_signal_s": within(*self._spans("no signal")),
             "main_turning_s": within(*turning["main"]),
             "sub_turning_s": within(*turning["sub"]),
