@@ -56,22 +56,25 @@ def with_planned_parts(rows: pl.LazyFrame, bars_bind: pl.Expr | None = None) -> 
     Returns
     -------
     LazyFrame
-        The rows with planned_parts (not floored; null without a plan) and limit: time, bars or order.
+        The rows with by_time, by_bars and by_order (parts each of them allows; null where it does not limit),
+        planned_parts (the least of them, not floored; null without a plan) and limit: time, bars or order.
     """
     binding = pl.lit(True) if bars_bind is None else bars_bind
-    by_time = pl.col("busy_s") / pl.col("standard_time_s")
     stock = in_stock(pl.col("bars"), pl.col("parts_per_bar"), pl.col("parts_left").fill_null(0))
-    by_bars = pl.when(binding).then(stock.cast(pl.Float64))
-    by_order = pl.col("order_left").cast(pl.Float64)
+    allowed = rows.with_columns(
+        by_time=pl.col("busy_s") / pl.col("standard_time_s"),
+        by_bars=pl.when(binding).then(stock.cast(pl.Float64)),
+        by_order=pl.col("order_left").cast(pl.Float64),
+    )
     known = pl.col("standard_time_s").is_not_null()
-    planned = pl.when(known).then(pl.min_horizontal(by_time, by_bars, by_order))
+    planned = pl.when(known).then(pl.min_horizontal("by_time", "by_bars", "by_order"))
     limit = (
         pl.when(pl.col("planned_parts").is_null())
         .then(None)
-        .when(pl.col("planned_parts") == by_time)
+        .when(pl.col("planned_parts") == pl.col("by_time"))
         .then(pl.lit("time"))
-        .when(pl.col("planned_parts") == by_bars)
+        .when(pl.col("planned_parts") == pl.col("by_bars"))
         .then(pl.lit("bars"))
         .otherwise(pl.lit("order"))
     )
-    return rows.with_columns(planned_parts=planned).with_columns(limit=limit)
+    return allowed.with_columns(planned_parts=planned).with_columns(limit=limit)
