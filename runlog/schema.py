@@ -76,6 +76,8 @@ OUTCOMES: Final = ("clean", "slow", "retried", "failed", "empty", "unclear")
 """Reload outcomes; null while a reload is still open at the end of the log."""
 FAULT_OUTCOMES: Final = ("retried", "failed")
 UNRATED_OUTCOMES: Final = ("empty", "unclear")
+BROUGHT_OUTCOMES: Final = ("clean", "slow", "retried")
+"""Outcomes of reloads that brought a bar."""
 ENDED_BY: Final = ("stop", "visit", "order complete", "out of bars", "no signal", "window")
 LIMITS: Final = ("time", "bars", "order")
 NO_JOB: Final = "no job"
@@ -118,6 +120,9 @@ CAUSE_GROUPS: Final[dict[str, str]] = {
     "unexplained": "unexplained",
 }
 """Causes a stop can have and the group each belongs to; a site file may add its own."""
+
+NO_ORDER_GROUPS: Final = ("order", "planned")
+"""Groups whose stops are no delay of an order: there is none to run, or the stop was planned (ISO 22400-2 ADOT)."""
 
 NOT_FAILURE_GROUPS: Final = ("order", "people", "planned", "program")
 """Groups whose stops are not failures in the sense of MTTR and time between failures."""
@@ -263,6 +268,10 @@ BARS: Final = _table(
     loaded_mm=(NUMBER, "length loaded [mm]"),
     loaded_basis=(TEXT, "measured, planned; null if neither"),
     used_mm=(NUMBER, "parts, parting, facing and top cut [mm]; null without a job"),
+    parts_mm=(NUMBER, "of it: length of all parts [mm]"),
+    good_mm=(NUMBER, "of it: length of good parts [mm]; null: quality was not measured"),
+    parting_mm=(NUMBER, "of it: parting and facing [mm]"),
+    top_cut_mm=(NUMBER, "of it: top cut [mm]"),
     remnant_mm=(NUMBER, "what was left [mm]"),
     remnant_basis=(TEXT, "measured, inferred; null if neither"),
     unaccounted_mm=(NUMBER, "loaded - used - remnant; only with measured load and remnant [mm]"),
@@ -272,6 +281,11 @@ BARS: Final = _table(
     planned_remnant_kg=(NUMBER, "mass of the planned remnant [kg]"),
     remnant_cost=(NUMBER, "price of the remnant, in the site's currency; null without a price"),
     flag=(TEXT, "unaccounted stock, fewer parts than planned, end unknown; null if nothing to say"),
+    material=(TEXT, "of the job; null without one"),
+    diameter_mm=(NUMBER, "of the job [mm]; null without one"),
+    lot=(TEXT, "bar lot as last noted when its reload began; null if not"),
+    kg_per_mm=(NUMBER, "mass of the stock [kg/mm]; null without a job"),
+    price_per_kg=(NUMBER, "price of the stock, in the site's currency; null without one"),
 )
 
 STOPS: Final = _table(
@@ -365,6 +379,10 @@ SHIFT_FIGURES: Final = _table(
     stopped_s=(NUMBER, "stops that are not minor [s]"),
     minor_stops_s=(NUMBER, "minor stops [s]"),
     no_signal_s=(NUMBER, "no signal, time without a log included [s]"),
+    adet_s=(
+        NUMBER,
+        "ISO 22400-2 ADET: reload overrun and stops while a job is on, causes of groups order and planned out [s]",
+    ),
     apt_s=(NUMBER, "actual production time, ISO 22400-2 APT = producing + planned reload [s]"),
     pri_s=(NUMBER, "planned run time per item, ISO 22400-2 PRI [s]; null without a job or measured cycle"),
     pri_basis=(TEXT, "job, or measured median; null if neither"),
@@ -378,9 +396,13 @@ SHIFT_FIGURES: Final = _table(
     reloads=(COUNT, "rated reloads: begun here, hand loads, empty and unclear out"),
     reload_faults=(COUNT, "retried or failed"),
     reloads_unrated=(COUNT, "empty or unclear"),
+    reloads_timed=(COUNT, "rated reloads begun here that brought a bar: those a mean time is taken of"),
+    reloads_timed_s=(NUMBER, "their length, wherever it falls [s]"),
+    reloads_timed_planned_s=(NUMBER, "as long as they were planned to take [s]; null where nothing was planned"),
     stops=(COUNT, "stops begun here, minor ones out"),
     minor_stops=(COUNT, "minor stops begun here"),
     failures=(COUNT, "stops begun here, not minor, cause outside order, people, planned and program"),
+    failures_s=(NUMBER, "stopped time of these failures, wherever it falls, lost signal left out [s]"),
     off_plan_parts=(COUNT, "parts outside planned busy time"),
     off_plan_s=(NUMBER, "seconds produced outside planned busy time [s]"),
 )

@@ -7,7 +7,7 @@ import pytest
 
 from runlog.errors import SiteError
 from runlog.schema import CAUSE_GROUPS
-from runlog.site import Site, load_site, missing_documents, parse_site, starter
+from runlog.site import Changeover, Sawing, Site, load_site, missing_documents, parse_site, starter
 
 NAMES = """
 [site]
@@ -63,6 +63,18 @@ def test_starter_names_every_limit_it_comments_on_as_the_default_is():
         for line in text.splitlines()
     ]
     assert parse_site("\n".join(lines)).limits_ == parse_site(starter()).limits_
+
+
+def test_starter_names_times_and_lengths_it_comments_on_as_their_defaults_are():
+    names = ("changeover", "size_s", "pusher_s", "liner_s", "collet_s", "sawing", "bought_mm", "kerf_mm")
+    opened = [
+        line.removeprefix("# ") if line.removeprefix("# ").lstrip("[").startswith(names) else line
+        for line in starter().splitlines()
+    ]
+    text = "\n".join(opened)
+    assert "\n[changeover]" in text
+    assert "\nkerf_mm = 3" in text
+    assert (parse_site(text).changeover, parse_site(text).sawing) == (Changeover(), Sawing())
 
 
 def test_entries_count_from_one_and_say_what_was_expected():
@@ -146,6 +158,11 @@ def test_all_mistakes_come_at_once():
             '[[source]]\nname = "a"\nfiles = ["*"]\nkeys = { run = { item = "Execution" } }',
             "source[1].keys.run.item: 'Execution' found, a standard item in upper case such as \"EXECUTION\" expected",
         ),
+        ("[changeover]\nliner_s = -1", "changeover.liner_s: -1 found, a time of 0 s or more expected"),
+        ('[changeover]\nsize_s = "5 min"', "changeover.size_s: '5 min' found, a time of 0 s or more expected"),
+        ("[changeover]\ntools_s = 60", "changeover.tools_s: unknown key found, a known one expected (spelling?)"),
+        ("[sawing]\nbought_mm = 0", "sawing.bought_mm: 0 found, a length above 0 mm expected"),
+        ("[sawing]\nkerf_mm = -3", "sawing.kerf_mm: -3 found, a length of 0 mm or more expected"),
         ('[[cause]]\ncause = "misfeed"', "cause[1]: these keys found, `codes` or `text` expected"),
         ('[[cause]]\ncause = "misfeed"\ntext = "("', "cause[1].text: '(' found, a text or regular expression expected"),
         (

@@ -5,6 +5,7 @@ inspect     inspect
 rejects     rejects
 watch       watch, status
 night       night
+plan        plan, sawing
 dashboard   dashboard
 shop        simulate, demo
 site        site check, site new
@@ -19,7 +20,7 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, inspect, logs, night, rejects, shop, site, watch
+from runlog.cli import dashboard, inspect, logs, night, plan, rejects, shop, site, watch
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -43,6 +44,8 @@ app.command()(watch.watch)
 app.command()(watch.status)
 app.command()(logs.derive)
 app.command()(night.night)
+app.command()(plan.plan)
+app.command()(plan.sawing)
 app.command()(logs.export)
 app.command()(dashboard.dashboard)
 app.command()(shop.simulate)

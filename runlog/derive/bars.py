@@ -40,7 +40,7 @@ def bars(log: Log, reloaded: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) ->
 def _bounds(reloaded: pl.LazyFrame, starts: pl.LazyFrame) -> pl.LazyFrame:
     """One row a bar: the reload that brought it, and the next. A reload that failed brought one by hand."""
     rows = reloaded.filter(pl.col("outcome").is_not_null()).select(
-        BY, "start", "end", "seq", "loaded", "job", "hand_load"
+        BY, "start", "end", "seq", "loaded", "job", "hand_load", "lot"
     )
     by_hand = first_after(rows, starts.select(BY, by_hand_at="at"), at="end", right="by_hand_at")
     return (
@@ -68,7 +68,7 @@ def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) -> pl.Lazy
 
     Two jobs on one bar each use their own pitch; a part of no job leaves the used length unknown.
     """
-    pitch = ctx.plans.select(BY, "job", "pitch_mm")
+    pitch = ctx.plans.select(BY, "job", "pitch_mm", "part_mm")
     own = last_before(
         parts.select(BY, "at", "job", "good", "made_unseen"),
         bounds.select(BY, "bar_no", bar_start="start"),
@@ -86,6 +86,10 @@ def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) -> pl.Lazy
             part_job=pl.col("job").first(),
             unseen=pl.col("made_unseen").any(),
             cut_mm=pl.when(pl.col("pitch_mm").is_not_null().all()).then(pl.col("pitch_mm").sum()),
+            parts_mm=pl.when(pl.col("part_mm").is_not_null().all()).then(pl.col("part_mm").sum()),
+            good_mm=pl.when(pl.col("part_mm").is_not_null().all() & pl.col("good").is_not_null().all()).then(
+                (pl.col("part_mm") * pl.col("good")).sum()
+            ),
         )
     )
     return (
@@ -93,6 +97,7 @@ def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) -> pl.Lazy
         .with_columns(
             pl.col("parts").fill_null(0),
             cut_mm=pl.when(pl.col("parts").is_null()).then(0.0).otherwise("cut_mm"),
+            parts_mm=pl.when(pl.col("parts").is_null()).then(0.0).otherwise("parts_mm"),
             end_unknown=pl.col("taken_out") | pl.col("unseen").fill_null(False),
             job=pl.coalesce("part_job", "job"),
         )
@@ -166,6 +171,7 @@ def _account(rows: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
             .when(pl.col("bar_mm").is_not_null())
             .then(pl.lit("planned")),
             used_mm=used,
+            parting_mm=pl.col("cut_mm") - pl.col("parts_mm"),
             planned_parts=pl.col("parts_per_bar"),
         )
         .with_columns(

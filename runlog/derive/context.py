@@ -54,6 +54,7 @@ PLANS = pl.Schema(
         "feed_mode": pl.String(),
         "parts_per_cycle": pl.Int64(),
         "order_quantity": pl.Int64(),
+        "part_mm": pl.Float64(),
     }
 )
 """One row a machine and job, `no job` included (its lengths and cycle null)."""
@@ -179,4 +180,5 @@ def _plan(site: Site, name: str, job_name: str) -> tuple:
         job.feed_mode,
         job.parts_per_cycle,
         job.order_quantity,
+        job.part_mm,
     )

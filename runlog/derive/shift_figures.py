@@ -28,8 +28,10 @@ from runlog.derive.runs import Stock, supply
 from runlog.derive.spindles import Turning, with_turning
 from runlog.plan import endurance_s, with_planned_parts
 from runlog.schema import (
+    BROUGHT_OUTCOMES,
     FAULT_OUTCOMES,
     NO_JOB,
+    NO_ORDER_GROUPS,
     NOT_FAILURE_GROUPS,
     SHIFT_FIGURES,
     SHIFT_LOSSES,
@@ -54,8 +56,8 @@ def cut_to_shifts(
     -------
     LazyFrame
         machine, start, end, us (its length in whole microseconds, so that sums are exact in any order), kind, job,
-        stop_no, minor, cause, planned (busy time), in_plan (within the planned part of a reload), and the shift's
-        columns; time outside any shift goes with the last one.
+        stop_no, minor, cause, cause_group, planned (busy time), in_plan (within the planned part of a reload), and
+        the shift's columns; time outside any shift goes with the last one.
     """
     spans = lives.select(pl.col("horizon").max(), first=pl.col("first").min())
     machines = pl.LazyFrame({BY: ctx.machines}, schema={BY: ctx.key})
@@ -72,7 +74,7 @@ def cut_to_shifts(
     known = covering(pieces, cut, "kind", "job", "stop_no")
     known = inside(inside(known, ctx.planned, "planned"), in_plan, "in_plan")
     known = last_before(known, shifts.with_columns(shift_from="shift_start"), at="start", right="shift_from")
-    causes = stopped.select("stop_no", "minor", "cause")
+    causes = stopped.select("stop_no", "minor", "cause", "cause_group")
     return (
         known.join(causes, on="stop_no", how="left")
         .sort(BY, "start")
@@ -115,7 +117,7 @@ def shift_figures(
     planned = merged(pieces.filter("planned").select(*KEY, "start", "end"), "shift_date", "shift", "job")
     time = with_turning(_seconds(pieces), planned, turns, KEY)
     rows = time
-    for counted in (_part_counts(parts, ctx), _reload_counts(reloaded, ctx), _stop_counts(stopped, ctx)):
+    for counted in (_part_counts(parts, ctx), _reload_counts(reloaded, ctx), _stop_counts(stopped, pieces, ctx)):
         rows = rows.join(counted, on=list(KEY), how="full", coalesce=True)
     known = ctx.shifts.rename({"attended": "_attended"}).select(
         "shift_date", "shift", "_attended", "shift_start", "shift_end"
@@ -129,6 +131,9 @@ def shift_figures(
         .filter(pl.any_horizontal(pl.col(_ZERO) != 0))
         .with_columns(
             attended="_attended",
+            reloads_timed_planned_s=pl.when(pl.col("reloads_timed") == 0)
+            .then(0.0)
+            .otherwise("reloads_timed_planned_s"),
             apt_s=pl.col("producing_s") + pl.col("reload_planned_s"),
             pri_basis=pl.when(pl.col("pri_s").is_not_null()).then(pl.lit("job")),
             good_parts=pl.when("quality").then(pl.col("good_parts").fill_null(0)),
@@ -140,8 +145,9 @@ def shift_figures(
 _ZERO: Final = sorted(
     {
         "pbt_s", "producing_s", "reload_planned_s", "reload_overrun_s", "setting_s", "stopped_s", "minor_stops_s",
-        "no_signal_s", "parts", "parts_unseen", "setting_parts", "reloads", "reload_faults", "reloads_unrated",
-        "stops", "minor_stops", "failures", "off_plan_parts", "off_plan_s",
+        "no_signal_s", "adet_s", "parts", "parts_unseen", "setting_parts", "reloads", "reload_faults",
+        "reloads_unrated", "reloads_timed", "reloads_timed_s", "stops", "minor_stops", "failures", "failures_s",
+        "off_plan_parts", "off_plan_s",
     }
 )  # fmt: skip
 
@@ -154,17 +160,20 @@ def _seconds(pieces: pl.LazyFrame) -> pl.LazyFrame:
         return pl.col("us").filter(planned & when).sum() / 1e6
 
     stop = kind == "stopped"
+    overrun = (kind == "reloading") & ~pl.col("in_plan")
+    delay = overrun | (stop & ~pl.col("cause_group").is_in(NO_ORDER_GROUPS))
     return (
         pieces.group_by(*KEY)
         .agg(
             pbt_s=pl.col("us").filter(planned).sum() / 1e6,
             producing_s=total(kind == "producing"),
             reload_planned_s=total((kind == "reloading") & pl.col("in_plan")),
-            reload_overrun_s=total((kind == "reloading") & ~pl.col("in_plan")),
+            reload_overrun_s=total(overrun),
             setting_s=total(kind == "setting"),
             stopped_s=total(stop & ~pl.col("minor")),
             minor_stops_s=total(stop & pl.col("minor")),
             no_signal_s=total(kind == "no signal"),
+            adet_s=total(delay & (pl.col("job") != NO_JOB)),
             off_plan_s=pl.col("us").filter(~planned & (kind == "producing")).sum() / 1e6,
         )
         .filter((pl.col("pbt_s") > 0) | (pl.col("off_plan_s") > 0))
@@ -203,6 +212,9 @@ def _measuring_quality(parts: pl.LazyFrame) -> pl.LazyFrame:
 def _reload_counts(reloaded: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     rated = pl.col("planned") & ~pl.col("hand_load") & pl.col("outcome").is_not_null()
     unrated = pl.col("outcome").is_in(UNRATED_OUTCOMES)
+    timed = rated & pl.col("outcome").is_in(BROUGHT_OUTCOMES)
+    us = (pl.col("end") - pl.col("start")).dt.total_microseconds()
+    planned_s = pl.col("planned_s").filter(timed)
     return (
         _placed(reloaded, ctx, "start")
         .group_by(*KEY)
@@ -210,19 +222,25 @@ def _reload_counts(reloaded: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
             reloads=(rated & ~unrated).sum(),
             reload_faults=(rated & pl.col("outcome").is_in(FAULT_OUTCOMES)).sum(),
             reloads_unrated=(rated & unrated).sum(),
+            reloads_timed=timed.sum(),
+            reloads_timed_s=us.filter(timed).sum() / 1e6,
+            reloads_timed_planned_s=pl.when(planned_s.is_not_null().all()).then(planned_s.sum()),
         )
     )
 
 
-def _stop_counts(stopped: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+def _stop_counts(stopped: pl.LazyFrame, pieces: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    standing = pieces.filter(pl.col("kind") == "stopped").group_by("stop_no").agg(stood_us=pl.col("us").sum())
     here = pl.col("planned")
+    failed = here & ~pl.col("minor") & ~pl.col("cause_group").is_in(NOT_FAILURE_GROUPS)
     return (
-        _placed(stopped, ctx, "start")
+        _placed(stopped.join(standing, on="stop_no", how="left"), ctx, "start")
         .group_by(*KEY)
         .agg(
             stops=(here & ~pl.col("minor")).sum(),
             minor_stops=(here & pl.col("minor")).sum(),
-            failures=(here & ~pl.col("minor") & ~pl.col("cause_group").is_in(NOT_FAILURE_GROUPS)).sum(),
+            failures=failed.sum(),
+            failures_s=pl.col("stood_us").filter(failed).sum() / 1e6,
         )
     )
 

@@ -11,6 +11,8 @@ from typing import Final
 
 import polars as pl
 
+from runlog.figures.rollup import KEY
+
 ACCOUNT: Final = pl.Schema(
     {
         "machine": pl.String(),
@@ -21,9 +23,10 @@ ACCOUNT: Final = pl.Schema(
         "cause": pl.String(),
         "seconds": pl.Float64(),
         "parts": pl.Float64(),
+        "count": pl.Int64(),
     }
 )
-"""One line of the account; `line` is one of LINES, `cause` names the cause of stops and is null elsewhere."""
+"""One line of the account; `line` is one of LINES, `cause` and `count` are those of stops and null elsewhere."""
 
 LINES: Final = (
     "good parts",
@@ -37,7 +40,8 @@ LINES: Final = (
     "setting",
     "no signal",
 )
-KEY: Final = ("machine", "shift_date", "shift", "job")
+PRODUCED: Final = ("good parts", "parts made", "production")
+"""Lines that are no losses."""
 
 
 def loss_account(figures: pl.LazyFrame, losses: pl.LazyFrame) -> pl.LazyFrame:
@@ -74,11 +78,11 @@ def loss_account(figures: pl.LazyFrame, losses: pl.LazyFrame) -> pl.LazyFrame:
         *KEY, "pri_s", *(seconds.cast(pl.Float64).alias(line) for line, seconds in lines.items())
     ).unpivot(index=[*KEY, "pri_s"], variable_name="line", value_name="seconds")
     by_cause = losses.join(figures.select(*KEY, "pri_s"), on=list(KEY), how="left").select(
-        *KEY, "pri_s", line="loss", seconds="seconds", cause="cause"
+        *KEY, "pri_s", line="loss", seconds="seconds", cause="cause", count="count"
     )
     return (
         pl.concat([rows.drop_nulls("seconds"), by_cause], how="diagonal")
-        .filter((pl.col("seconds") != 0) | pl.col("line").is_in(["good parts", "parts made", "production"]))
+        .filter((pl.col("seconds") != 0) | (pl.col("count") > 0) | pl.col("line").is_in(PRODUCED))
         .with_columns(parts=pl.col("seconds") / pl.col("pri_s"))
         .select(pl.col(name).cast(dtype) for name, dtype in ACCOUNT.items())
         .sort(*KEY, pl.col("line").replace_strict({line: n for n, line in enumerate(LINES)}), "cause")

@@ -4,10 +4,10 @@ from typing import Final
 
 import polars as pl
 
-from runlog.figures.ratios import rolled_up
+from runlog.figures.rollup import rolled_up
 from runlog.figures.window import Facts, Window, begun
 from runlog.figures.words import ending, machine_sentence, not_measured
-from runlog.schema import NO_JOB, OUTCOMES
+from runlog.schema import BROUGHT_OUTCOMES, NO_JOB, OUTCOMES
 from runlog.site import Site
 
 MACHINES_ABOUT: Final = {
@@ -138,7 +138,7 @@ def _plans(plans: pl.LazyFrame, window: Window) -> pl.LazyFrame:
 
 def _reload_counts(reloads: pl.LazyFrame, window: Window) -> pl.LazyFrame:
     rated = begun(reloads, window).filter(~pl.col("hand_load"))
-    brought = pl.col("outcome").is_in(["clean", "slow", "retried"])
+    brought = pl.col("outcome").is_in(BROUGHT_OUTCOMES)
     return rated.group_by("machine").agg(
         *((pl.col("outcome") == outcome).sum().alias(outcome) for outcome in OUTCOMES),
         reload_mean_s=pl.col("duration_s").filter(brought).mean(),

@@ -9,7 +9,7 @@ import numpy as np
 
 from runlog import schema
 from runlog.simulator import hours
-from runlog.simulator.diary import Diary, Times
+from runlog.simulator.diary import Diary, Stop, Times
 from runlog.simulator.hours import SECOND, Shift, Stretch
 from runlog.simulator.plans import pri_s
 from runlog.simulator.shop import JOBS
@@ -45,12 +45,16 @@ class Windows:
 
     def counts(self, at: Sequence[float]) -> dict[Cell, int]:
         """How many instants fall into each cell."""
-        found: dict[Cell, int] = defaultdict(int)
-        times = np.array(at, float)
+        return {cell: round(value) for cell, value in self.sums([(one, 1.0) for one in at]).items()}
+
+    def sums(self, valued: Sequence[tuple[float, float]]) -> dict[Cell, float]:
+        """Values summed by the cell their instant falls into."""
+        found: dict[Cell, float] = defaultdict(float)
+        times = np.array([at for at, _ in valued], float)
         number = np.searchsorted(self.starts, times, "right") - 1
-        for one, time in zip(number.tolist(), times.tolist(), strict=True):
+        for one, (time, value) in zip(number.tolist(), valued, strict=True):
             if one >= 0 and time < self.ends[one]:
-                found[self.cells[one]] += 1
+                found[self.cells[one]] += value
         return found
 
 
@@ -106,6 +110,16 @@ class Accounts:
         ]
         return np.array([a for a, _ in held], float), np.array([b for _, b in held], float)
 
+    def _delays(self) -> Pairs:
+        """Stops while there was something to make."""
+        idle = schema.NO_ORDER_GROUPS
+        held = [
+            (span.start, span.end)
+            for span in self.truth.spans
+            if span.kind == "stopped" and (span.stop is None or schema.CAUSE_GROUPS[span.stop.cause] not in idle)
+        ]
+        return np.array([a for a, _ in held], float), np.array([b for _, b in held], float)
+
     def figure_rows(self) -> list[Row]:
         """Rows of `shift_figures`."""
         columns = self._seconds() | self._counts()
@@ -121,6 +135,7 @@ class Accounts:
         )
         row["no_signal_s"] += round(row["pbt_s"] - told, 6)
         row["reload_overrun_s"] = row["reload_s"] - row["reload_planned_s"]
+        row["adet_s"] = row["reload_overrun_s"] + row["delayed_s"]
         row["apt_s"] = row["producing_s"] + row["reload_planned_s"]
         for spindle, told_of in self._measured().items():
             row[spindle] = row[spindle] if told_of else None
@@ -156,6 +171,7 @@ class Accounts:
             "setting_s": within(*self._spans("setting")),
             "stopped_s": within(*self._spans("stopped", minor=False)),
             "minor_stops_s": within(*self._spans("stopped", minor=True)),
+            "delayed_s": within(*self._delays()),
             "no_signal_s": within(*self._spans("no signal")),
             "main_turning_s": within(*turning["main"]),
             "sub_turning_s": within(*turning["sub"]),
@@ -164,11 +180,12 @@ class Accounts:
         }
 
     def _counts(self) -> dict[str, dict[Cell, float]]:
-        counts, truth = self.plan.counts, self.truth
+        counts, sums, truth = self.plan.counts, self.plan.sums, self.truth
         made = [part for part in truth.parts if not part.setting]
         rated = [one for one in truth.diary.reloads if not one.hand_load and one.outcome is not None]
         stops = truth.diary.stops
         long = [stop for stop in stops if not truth.is_minor(stop)]
+        brought = [one for one in rated if one.outcome in schema.BROUGHT_OUTCOMES]
         failures = [stop for stop in long if schema.CAUSE_GROUPS[stop.cause] not in schema.NOT_FAILURE_GROUPS]
         told = {
             "parts": counts([part.at for part in made]),
@@ -178,12 +195,22 @@ class Accounts:
             "reloads": counts([one.start for one in rated if one.outcome not in schema.UNRATED_OUTCOMES]),
             "reload_faults": counts([one.start for one in rated if one.outcome in schema.FAULT_OUTCOMES]),
             "reloads_unrated": counts([one.start for one in rated if one.outcome in schema.UNRATED_OUTCOMES]),
+            "reloads_timed": counts([one.start for one in brought]),
+            "reloads_timed_s": sums([(one.start, ((one.end or 0) - one.start) / SECOND) for one in brought]),
+            "reloads_timed_planned_s": sums([(one.start, one.planned_s) for one in brought]),
             "stops": counts([stop.start for stop in long]),
             "minor_stops": counts([stop.start for stop in stops if truth.is_minor(stop)]),
             "failures": counts([stop.start for stop in failures]),
+            "failures_s": sums([(stop.start, self._stood_s(stop)) for stop in failures]),
             "off_plan_parts": self.off.counts([part.at for part in made]),
         }
         return {name: dict(values) for name, values in told.items()}
+
+    def _stood_s(self, stop: Stop) -> float:
+        """How long a stop stood, lost signal left out; what lies before the first shift belongs to none. [s]"""
+        since = self.shifts[0].start
+        spans = [span for span in self.truth.spans if span.stop is stop and span.kind == "stopped"]
+        return sum(max(0, span.end - max(span.start, since)) for span in spans) / SECOND
 
     def loss_rows(self) -> list[Row]:
         """Rows of `shift_losses`."""

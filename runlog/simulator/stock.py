@@ -34,6 +34,9 @@ def _bar_row(truth: Truth, bar: Bar) -> Row:
             flag = "unaccounted stock" if abs(unaccounted) >= job.pitch_mm / 2 else None
         elif len(parts) < planned:
             flag = "fewer parts than planned"
+    began = max(reload.start for reload in truth.diary.reloads if reload.start <= bar.loaded_at)
+    parts_mm = sum(JOBS[part.job].part_mm for part in parts)
+    good_mm = sum(JOBS[part.job].part_mm for part in parts if part.good)
     kg = None if remnant is None else remnant * job.kg_per_mm
     return {
         "machine": truth.diary.machine,
@@ -45,6 +48,10 @@ def _bar_row(truth: Truth, bar: Bar) -> Row:
         "loaded_mm": loaded,
         "loaded_basis": "planned" if bar.loaded_mm is None else "measured",
         "used_mm": used,
+        "parts_mm": parts_mm,
+        "good_mm": good_mm if truth.kind.quality and parts else None,
+        "parting_mm": sum(JOBS[part.job].parting_mm + JOBS[part.job].facing_mm for part in parts),
+        "top_cut_mm": job.top_cut_mm,
         "remnant_mm": remnant,
         "remnant_basis": basis,
         "unaccounted_mm": unaccounted,
@@ -54,4 +61,9 @@ def _bar_row(truth: Truth, bar: Bar) -> Row:
         "planned_remnant_kg": planned_remnant * job.kg_per_mm,
         "remnant_cost": None if kg is None else kg * job.price,
         "flag": flag,
+        "material": job.material,
+        "diameter_mm": job.diameter_mm,
+        "lot": truth.noted("BAR_LOT", began),
+        "kg_per_mm": job.kg_per_mm,
+        "price_per_kg": job.price,
     }

@@ -5,7 +5,7 @@
     site.limits("T01").minor_stop_s         # the machine's own limit, else the site's, else the default
 
 Sections of the TOML: `[site]`, `[limits]`, `[[shift]]`, `[[closure]]`, `[[machine]]`, `[[source]]`,
-`[[job]]`, `[[cause]]`. In messages the entries of a list count from 1, as people do.
+`[[job]]`, `[changeover]`, `[sawing]`, `[[cause]]`. In messages the entries of a list count from 1, as people do.
 
     values     kinds of values, each with the words for what is expected
     sections   one model a section
@@ -26,6 +26,7 @@ from runlog.site.sections import (
     DAYS,
     Break,
     CauseRule,
+    Changeover,
     Closure,
     Csv,
     Day,
@@ -37,6 +38,7 @@ from runlog.site.sections import (
     Machine,
     OwnLimits,
     PartCounter,
+    Sawing,
     Shift,
     Site,
     SiteNames,
@@ -47,6 +49,7 @@ __all__ = [
     "DAYS",
     "Break",
     "CauseRule",
+    "Changeover",
     "Closure",
     "Csv",
     "Day",
@@ -58,6 +61,7 @@ __all__ = [
     "Machine",
     "OwnLimits",
     "PartCounter",
+    "Sawing",
     "Shift",
     "Site",
     "SiteNames",

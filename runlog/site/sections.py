@@ -225,6 +225,22 @@ class Job(_Section):
     minimum_remnant_mm: MillimetresOrZero | None = None
 
 
+class Changeover(_Section):
+    """`[changeover]`: planned time to set a bar feeder up for a batch, by what changes (common practice)."""
+
+    size_s: SecondsOrZero = 300.0
+    pusher_s: SecondsOrZero = 300.0
+    liner_s: SecondsOrZero = 900.0
+    collet_s: SecondsOrZero = 600.0
+
+
+class Sawing(_Section):
+    """`[sawing]`: the lengths in which bars are bought, and what a cut of the saw takes (common practice)."""
+
+    bought_mm: Millimetres = 3000.0
+    kerf_mm: MillimetresOrZero = 3.0
+
+
 class CauseRule(_Section):
     """`[[cause]]`: alarms with one of these codes, or words matching `text`, have this cause."""
 
@@ -252,6 +268,8 @@ class Site(_Section):
     machine_: list[Machine] = Field(default=[], alias="machine")
     source: list[Source] = []
     job_: list[Job] = Field(default=[], alias="job")
+    changeover: Changeover = Changeover()
+    sawing: Sawing = Sawing()
     cause: list[CauseRule] = []
 
     @property

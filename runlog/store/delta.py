@@ -8,6 +8,7 @@ import json
 import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
+from datetime import timedelta
 from pathlib import Path
 from typing import Any, Final, Literal
 from urllib.parse import unquote
@@ -21,7 +22,18 @@ from runlog.errors import StoreError
 LOAD: Final = "load"
 """Name of the mark that numbers the loads of a store; each commit of a load carries it."""
 
-_CONFIGURATION: Final = {"delta.checkpointInterval": "20"}
+KEPT: Final = timedelta(hours=2)
+"""What was replaced is kept so long for those who read it still, and to go back to after a power cut."""
+
+_CONFIGURATION: Final = {
+    "delta.checkpointInterval": "20",
+    "delta.deletedFileRetentionDuration": f"interval {KEPT // timedelta(hours=1)} hours",
+    # Old entries of the log are removed by `Store.tidy`: it knows which versions are still asked for.
+    "delta.enableExpiredLogCleanup": "false",
+}
+CHECKPOINT: Final = ".checkpoint.parquet"
+HINT: Final = "_last_checkpoint"
+"""Beside the commits in a table's log: what they add up to, and which of these files is the newest."""
 _COMPRESSION: Final = WriterProperties(compression="ZSTD")
 
 
@@ -32,15 +44,21 @@ def exists(path: Path) -> bool:
 
 def latest_version(path: Path) -> int | None:
     """Number of the newest commit, None without any; a look at file names, nothing is opened."""
+    return max(_versions(path, ".json"), default=None)
+
+
+def entries(path: Path, ending: str = ".json") -> dict[int, Path]:
+    """Files of a table's log by version, ascending: its commits, or its checkpoints; none where no table is."""
+    log = path / "_delta_log"
+    return {version: log / f"{version:020d}{ending}" for version in sorted(_versions(path, ending))}
+
+
+def _versions(path: Path, ending: str) -> list[int]:
     try:
-        names = [entry.name for entry in (path / "_delta_log").iterdir()]
+        names = os.listdir(path / "_delta_log")  # noqa: PTH208 - thousands of names, asked for at every step
     except (FileNotFoundError, NotADirectoryError):
-        return None
-    return max((int(name[:20]) for name in names if _is_commit(name)), default=None)
-
-
-def _is_commit(name: str) -> bool:
-    return len(name) == 25 and name.endswith(".json") and name[:20].isdigit()
+        return []
+    return [int(name[:20]) for name in names if name[20:] == ending and name[:20].isdigit()]
 
 
 class _Table(DeltaTable):
@@ -139,10 +157,7 @@ def commit(
                 writer_properties=_COMPRESSION,
                 commit_properties=properties,
             )
-    version = latest_version(path)
-    assert version is not None
-    _settle(path, version)
-    return version
+    return settle(path)
 
 
 def delete(path: Path, predicate: str) -> None:
@@ -150,6 +165,14 @@ def delete(path: Path, predicate: str) -> None:
     table = opened(path)
     with told(path):
         table.delete(predicate)
+    settle(path)
+
+
+def put_back(path: Path, version: int) -> None:
+    """Make a table again what it was at a version, by a commit."""
+    with told(path):
+        opened(path).restore(version)
+    settle(path)
 
 
 def one_of(column: str, values: Iterable[str]) -> str:
@@ -171,24 +194,33 @@ def told(path: Path) -> Iterator[None]:
         raise StoreError(f"{path}: cannot be read or written: {error}") from error
 
 
-def _settle(path: Path, version: int) -> None:
-    """Flush a commit's files, then the commit itself: the library leaves both to the operating system."""
+def settle(path: Path) -> int:
+    """Flush the newest commit's files, then the commit itself; its version.
+
+    The library leaves both to the operating system.
+    """
+    version = latest_version(path)
+    assert version is not None
     log = path / "_delta_log"
     entry = log / f"{version:020d}.json"
-    added = [path / unquote(action["add"]["path"]) for action in _actions(entry) if "add" in action]
-    for file in [*added, *{file.parent for file in added}, entry, log, path]:
-        _flush(file)
+    added = [path / unquote(action["add"]["path"]) for action in actions(entry) if "add" in action]
+    checkpoint = [log / f"{version:020d}{CHECKPOINT}", log / HINT]
+    for file in [*added, *{file.parent for file in added}, entry, *checkpoint, log, path]:
+        flush(file)
+    return version
 
 
-def _actions(entry: Path) -> Iterator[dict[str, dict[str, str]]]:
+def actions(entry: Path) -> Iterator[dict[str, dict[str, Any]]]:
+    """What a commit does, one action after the other; ValueError where its file is torn."""
     with entry.open(encoding="utf-8") as lines:
         yield from map(json.loads, lines)
 
 
-def _flush(path: Path) -> None:
+def flush(path: Path) -> None:
+    """Wait until the disk has a file, or a folder's names."""
     # Folders cannot be flushed everywhere (not on Windows), nor files on some network shares.
     with suppress(OSError):
-        handle = os.open(path, os.O_RDONLY)
+        handle = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
         try:
             os.fsync(handle)
         finally:

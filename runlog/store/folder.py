@@ -77,4 +77,5 @@ class Folder:
         if not mark.exists():
             part = mark.with_suffix(".part")
             part.write_text(json.dumps({"format": FORMAT}), encoding="utf-8")
+            delta.flush(part)
             part.replace(mark)

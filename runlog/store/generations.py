@@ -53,8 +53,7 @@ class Generations(Folder):
             return delta.commit(path, frame, partition_by=LAYOUT.get(name), mode="overwrite")
         if delta.latest_version(path) != held:
             # A replacement that died before its generation was named: start from what is named.
-            with delta.told(path):
-                delta.opened(path).restore(held)
+            delta.put_back(path, held)
         return delta.commit(
             path,
             frame,

@@ -9,12 +9,14 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 EVERY_S: Final = 5.0
-"""How often a watcher renews its file. [s]"""
+"""How often a watcher renews its file, also while it does nothing else. [s]"""
 DEAD_AFTER: Final = timedelta(seconds=30)
 """A watcher that has not renewed its file for so long lives no more."""
 
 WAITING: Final = "waiting for news"
 """What a watcher is at that has done all there is to do."""
+DERIVING: Final = "keeping what was read, and deriving facts"
+"""What a watcher is at that has read the last file of a step."""
 
 _FILE: Final = "watcher.json"
 

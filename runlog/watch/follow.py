@@ -10,7 +10,7 @@ from runlog.errors import RunlogError
 from runlog.pipeline import IngestReport, Skipped, Step, ingest, rederive
 from runlog.site import Site, load_site
 from runlog.store import Store
-from runlog.store.heartbeat import WAITING
+from runlog.store.heartbeat import DERIVING, WAITING
 from runlog.watch.holder import Holder
 from runlog.watch.notices import Notices
 from runlog.watch.sightings import Sight, Sightings, is_unfinished, seen
@@ -174,6 +174,7 @@ class _Follower:
             while not self._stop.asked:
                 began = time.monotonic()
                 self._step(notices.noticed())
+                self._report(WAITING)
                 worked = time.monotonic() - began
                 self._rest(min(_REST_AT_MOST_S, RESTS_PER_WORK * worked))
                 self._await_news(notices)
@@ -198,7 +199,6 @@ class _Follower:
         due = [trouble.due for trouble in (*self._troubles.values(), self._step_fails) if trouble.reason]
         due += [since + UNFINISHED_S for since in self._unfinished.values()]
         now = time.monotonic()
-        self._report(WAITING)
         if not notices.are_waiting and not self._stop.wait(max(0.0, min([now + longest, *due]) - now)):
             return
         until = time.monotonic() + QUIET_AT_MOST_S
@@ -218,6 +218,7 @@ class _Follower:
             self._look_for_folders()
             self._read(self._due(self._sightings.changed(self._noticed)))
             if self._derive:
+                self._report(DERIVING)
                 rederive(self._site_file.site, self._store)
                 self._derive = False
         except _StoppedError:
@@ -281,9 +282,11 @@ class _Follower:
         self._settle(due, report)
         self._tell_of(report)
 
-    def _between_files(self, _: Step) -> None:
+    def _between_files(self, step: Step) -> None:
         if self._stop.asked:
             raise _StoppedError
+        if step.done == step.total:
+            self._report(DERIVING)
 
     def _settle(self, due: dict[Path, Sight], report: IngestReport) -> None:
         failed = {one.path: one.reason for one in report.skipped}

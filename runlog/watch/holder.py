@@ -80,10 +80,13 @@ class Holder:
             raise StoreError(f"{self._who()} meanwhile")
 
     def doing(self, what: str, failing: str, troubles: Mapping[str, str]) -> None:
-        """Note what the watcher is at."""
+        """Tell what the watcher is at: at once where that is news, else with the next heartbeat."""
         with self._guard:
             since = self._beat.doing_since if what == self._beat.doing else datetime.now(UTC)
-            self._beat = replace(self._beat, doing=what, doing_since=since, failing=failing, troubles=dict(troubles))
+            now = replace(self._beat, doing=what, doing_since=since, failing=failing, troubles=dict(troubles))
+            is_news, self._beat = now != self._beat, now
+        if is_news and self._hold.is_held():
+            self._write()
 
     def __enter__(self) -> "Holder":
         return self

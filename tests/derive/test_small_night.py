@@ -14,7 +14,7 @@ from derive.literal import log, second, site
 from runlog.derive import derive
 from runlog.figures.account import loss_account
 from runlog.figures.night import night_review
-from runlog.figures.ratios import rolled_up
+from runlog.figures.rollup import rolled_up
 
 SMALL_NIGHT = """
 -60 avail AVAILABLE

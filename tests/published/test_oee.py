@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from runlog.figures.account import loss_account
-from runlog.figures.ratios import rolled_up
+from runlog.figures.rollup import rolled_up
 from runlog.schema import SHIFT_FIGURES, SHIFT_LOSSES
 
 MINUTE = 60.0

@@ -1,0 +1,67 @@
+"""`runlog plan` and `runlog sawing`: what a job takes and how far it gets, before it runs."""
+
+import json
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+
+from runlog.cli.common import SITE_FILE, SiteFile, console
+from runlog.figures.planning import plan_review, start_of
+from runlog.figures.sawing import sawing_review
+from runlog.report.plan import PlanReport, SawingReport, plan_as_data, sawing_as_data
+from runlog.site import load_site
+
+Job = Annotated[str, typer.Argument(metavar="JOB", help="Name of the job in the site file.")]
+OnMachine = Annotated[str | None, typer.Option("--machine", metavar="NAME", help="Only this machine.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print it as JSON, for other programs.")]
+
+
+def plan(
+    job: Job,
+    machine: OnMachine = None,
+    bars: Annotated[
+        int | None, typer.Option("--bars", min=0, metavar="N", help="Bars in the magazine; a full one.")
+    ] = None,
+    left: Annotated[int, typer.Option("--left", min=0, metavar="N", help="Parts left on the bar in the spindle.")] = 0,
+    start: Annotated[
+        str | None,
+        typer.Option("--start", metavar="T", help="22:00 or 2026-11-23T22:00, local; the next unattended shift."),
+    ] = None,
+    order: Annotated[
+        int | None, typer.Option("--order", min=0, metavar="N", help="Parts still wanted; the job's order quantity.")
+    ] = None,
+    site: SiteFile = SITE_FILE,
+    as_json: AsJson = False,
+) -> None:
+    """Plan a job: parts and bars, which limit binds, when bars run out, the stock, which batches pay."""
+    shop, now = load_site(site), datetime.now(UTC)
+    begin = start_of(start, shop, now) if start else None
+    review = plan_review(shop, job, now, machine=machine, start=begin, bars=bars, parts_left=left, order=order)
+    if as_json:
+        typer.echo(json.dumps(plan_as_data(review), indent=2))
+    else:
+        console().print(PlanReport(review))
+
+
+def sawing(
+    job: Job,
+    machine: Annotated[str | None, typer.Option("--machine", metavar="NAME", help="Whose feeder; the first.")] = None,
+    bought: Annotated[
+        float | None, typer.Option("--bought", min=1, metavar="MM", help="Length of a bought bar; the site file's.")
+    ] = None,
+    kerf: Annotated[
+        float | None, typer.Option("--kerf", min=0, metavar="MM", help="What a cut takes; the site file's.")
+    ] = None,
+    longest: Annotated[
+        float | None, typer.Option("--longest", min=1, metavar="MM", help="Longest piece to load; the feeder's.")
+    ] = None,
+    site: SiteFile = SITE_FILE,
+    as_json: AsJson = False,
+) -> None:
+    """Compare the ways to saw a bought bar: fewer reloads, less waste, what fits."""
+    review = sawing_review(load_site(site), job, machine=machine, bought_mm=bought, kerf_mm=kerf, longest_mm=longest)
+    if as_json:
+        typer.echo(json.dumps(sawing_as_data(review), indent=2))
+    else:
+        console().print(SawingReport(review))

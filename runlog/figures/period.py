@@ -1,0 +1,140 @@
+"""Which days figures are about: a week by ISO 8601, days from and to, or the last whole week with a log.
+
+period = period_of(facts, site, week="2026-W12")
+figures_in(facts["shift_figures"], period)
+"""
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Final
+
+import polars as pl
+
+from runlog import calendar
+from runlog.errors import RunlogError
+from runlog.figures.window import Facts
+from runlog.site import Site
+
+_WEEK: Final = re.compile(r"(\d{4})-?W(\d{1,2})", re.IGNORECASE)
+_DAYS: Final = timedelta(days=6)
+
+
+@dataclass(frozen=True)
+class Period:
+    """Days by the local date on which their shifts start.
+
+    Attributes
+    ----------
+    first, last : date
+        Both included.
+    week : str
+        The ISO week, if it is one; else empty.
+    log_end : datetime
+        How far the log reaches, UTC.
+    whole : bool
+        The log reaches from its first shift to the end of its last.
+    zone : str
+        The site's time zone.
+    """
+
+    first: date
+    last: date
+    week: str
+    log_end: datetime
+    whole: bool
+    zone: str
+
+
+def period_of(
+    facts: Facts, site: Site, *, week: str | None = None, first: date | None = None, last: date | None = None
+) -> Period:
+    """The period that was asked for; without any, the last whole week that the log speaks of.
+
+    Raises
+    ------
+    RunlogError
+        There are no facts, no such week, a week and days at once, or the log says nothing of that time.
+    """
+    weeks = _weeks(facts, site)
+    if not weeks:
+        raise RunlogError("The store holds no facts yet: read logs first, `runlog ingest PATH --site site.toml`.")
+    if week and (first or last):
+        raise RunlogError(f"--week {week} and --from or --to found, only one of the two expected")
+    spoken = min(one.first for one in weeks), max(one.last for one in weeks)
+    if week:
+        monday = _monday(week)
+        days = (monday, monday + _DAYS)
+    elif first or last:
+        days = (first or spoken[0], last or spoken[1])
+    else:
+        monday = max(one.monday for one in [one for one in weeks if one.whole] or weeks)
+        days = (monday, monday + _DAYS)
+    if days[0] > days[1]:
+        raise RunlogError(f"--from {days[0]} --to {days[1]}: a first day not after the last one expected")
+    if not any(one.first <= days[1] and one.last >= days[0] for one in weeks):
+        asked = week or f"{days[0]} to {days[1]}"
+        raise RunlogError(f"{asked}: nothing in the log, days from {spoken[0]} to {spoken[1]} expected")
+    log_start, log_end = _reach(facts)
+    is_week = days[0].weekday() == 0 and days[1] - days[0] == _DAYS
+    name = f"{days[0]:%G-W%V}" if is_week else ""
+    return Period(*days, name, log_end, _is_whole(site, days, log_start, log_end), site.site.time_zone)
+
+
+def in_period(rows: pl.LazyFrame, period: Period, margin_days: int = 0) -> pl.LazyFrame:
+    """Rows whose shift_date lies in the period, or so many days beside it."""
+    margin = timedelta(days=margin_days)
+    return rows.filter(pl.col("shift_date").is_between(period.first - margin, period.last + margin))
+
+
+@dataclass(frozen=True)
+class _Week:
+    """A week the log speaks of: its first and last day with a log, and whether the log reaches through all of it."""
+
+    monday: date
+    first: date
+    last: date
+    whole: bool
+
+
+def _weeks(facts: Facts, site: Site) -> list[_Week]:
+    spoken = facts["shift_figures"].filter(
+        (pl.col("pbt_s") > pl.col("no_signal_s")) | (pl.col("parts") > 0) | (pl.col("off_plan_s") > 0)
+    )
+    rows = (
+        spoken.group_by(monday=pl.col("shift_date").dt.truncate("1w"))
+        .agg(first=pl.col("shift_date").min(), last=pl.col("shift_date").max())
+        .sort("monday")
+        .collect()
+        .rows()
+    )
+    reach = _reach(facts) if rows else None
+    return [
+        _Week(monday, first, last, reach is not None and _is_whole(site, (monday, monday + _DAYS), *reach))
+        for monday, first, last in rows
+    ]
+
+
+def _reach(facts: Facts) -> tuple[datetime, datetime]:
+    """First and last instant of the log of all machines."""
+    return facts["spans"].select(pl.col("start").min(), pl.col("end").max()).collect().row(0)
+
+
+def _is_whole(site: Site, days: tuple[date, date], log_start: datetime, log_end: datetime) -> bool:
+    """Whether the log reaches from the first shift of these days to the end of the last."""
+    first, last = days
+    midnight = datetime.combine(first, time(0), tzinfo=site.zone)
+    after = datetime.combine(last + timedelta(days=1), time(0), tzinfo=site.zone)
+    shifts = calendar.shifts(site, midnight, after).filter(pl.col("shift_date").is_between(first, last))
+    ends = shifts["shift_end"].to_list()
+    return not ends or (log_start < min(ends) and max(ends) <= log_end)
+
+
+def _monday(week: str) -> date:
+    found = _WEEK.fullmatch(week.strip())
+    if found is None:
+        raise RunlogError(f"--week {week}: a week by ISO 8601 expected, such as 2026-W12")
+    try:
+        return date.fromisocalendar(int(found[1]), int(found[2]), 1)
+    except ValueError:
+        raise RunlogError(f"--week {week}: no such week, 1 to 52 expected, 53 in long years only") from None
