@@ -8,6 +8,8 @@ required", productionmachining.com: allowance for bar ends and scrap by finished
 3 in 6.5 %, 3 to 4 in 8.5 %, 4 in and over 10 % (3 in stands in two classes). The counts are worked out here.
 """
 
+from typing import Any
+
 import polars as pl
 import pytest
 from hypothesis import given, settings
@@ -34,7 +36,7 @@ def test_mass_per_metre(section, table):
         assert mass_kg_per_m(section, width, 7.85) == pytest.approx(printed, abs=half_a_unit + 1e-9), width
 
 
-def job(**lengths: float):
+def job(**lengths: Any):
     """A job of the starter site with other lengths, on a feeder whose minimum remnant is the job's."""
     return shop(feeder={"minimum_remnant_mm": lengths.pop("remnant_mm")}, **lengths)
 
