@@ -91,6 +91,8 @@ def watch(
         raise RunlogError(f"{files[0]}: a file found, a folder expected; `runlog ingest` reads single files")
     with Holder(store.folder, folders, once=once) as holder:
         holder.take(stop, wait=wait, tell=tell)
+        if stop.asked:  # while it waited, so it has nothing to read by
+            return Outcome([])
         follower = _Follower(folders, site_file, store, holder, stop, tell)
         return follower.once() if once else follower.until_stopped(poll=poll)
 
@@ -120,6 +122,7 @@ class _SiteFile:
 
     path: Path
     site: Site = field(init=False)
+    mistakes: str = ""
     _sight: Sight | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
@@ -127,12 +130,17 @@ class _SiteFile:
         self.site = load_site(self.path)
 
     def renewed(self) -> bool:
-        """Whether it was read again; RunlogError, once, if it now has mistakes: then the former one stands."""
+        """Whether it was read again; if it now has mistakes, it keeps them, and the former one stands."""
         sight = seen(self.path)
-        if sight is None or sight == self._sight:
+        if sight is None or (sight == self._sight and not self.mistakes):
             return False
         self._sight = sight
-        self.site = load_site(self.path)
+        try:
+            self.site = load_site(self.path)
+        except RunlogError as error:
+            self.mistakes = str(error)
+            return False
+        self.mistakes = ""
         return True
 
 
@@ -240,7 +248,11 @@ class _Follower:
             self._tell(f"{reason} (tried again)")
 
     def _renew_site(self) -> None:
-        if self._site_file.renewed():
+        before = self._site_file.mistakes
+        renewed = self._site_file.renewed()
+        if self._site_file.mistakes not in ("", before):
+            self._tell(f"{self._site_file.mistakes}; it counts as it was before until that is mended")
+        if renewed:
             self._tell(f"{self._site_file.path}: read again; what was read before stays as it is until `--again`")
             self._unclaimed.clear()
             self._sightings.forget_all()
@@ -279,6 +291,7 @@ class _Follower:
         site = self._site_file.site
         base = self._site_file.path.parent
         report = ingest([*files, *sorted(beside)], site, self._store, base=base, progress=self._between_files)
+        self._derive = self._derive and not report.derived
         self._settle(due, report)
         self._tell_of(report)
 
@@ -316,7 +329,7 @@ class _Follower:
 
     def _report(self, doing: str) -> None:
         troubles = {str(path): trouble.reason for path, trouble in self._troubles.items()}
-        self._holder.doing(doing, self._step_fails.reason, troubles)
+        self._holder.doing(doing, self._step_fails.reason or self._site_file.mistakes, troubles)
 
     def _tell_of(self, report: IngestReport) -> None:
         new = [path for path in report.unclaimed if path not in self._unclaimed]
