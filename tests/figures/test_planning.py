@@ -42,7 +42,7 @@ def test_what_was_assumed_is_said():
     assert told(site)["notes"].splitlines() == [
         "the bar of 1200 mm is 50.0 mm longer than its feeder takes: saw it (`runlog sawing`)",
         "the countdown is preset to 20 parts a bar: 4 more would fit, 182.0 mm given away with each bar",
-        "the magazine is taken as full, 12 bars: look, or say how many with --bars",
+        "the magazine is taken as full: look, or say with --bars how many it holds",
         "the bar in the spindle is taken as used up: --left says how many parts it still gives",
     ]
     site, _ = shop()
@@ -62,6 +62,8 @@ def test_what_gives_no_part_says_so():
 
 def test_the_order_of_the_site_file_holds_unless_another_is_given():
     site, _ = shop(order_quantity=500)
+    assert "the whole order of the site file is taken as wanted" in told(site)["notes"]
+    assert "the whole order" not in told(site, order=30)["notes"]
     assert plan_review(site, "bush 4711", MONDAY_NOON).stock["parts"].to_list() == [500]
     assert plan_review(site, "bush 4711", MONDAY_NOON, order=30).stock["parts"].to_list() == [30]
     site, _ = shop()
