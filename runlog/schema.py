@@ -443,6 +443,40 @@ SHIFT_PLANS: Final = _table(
     run_out_at=(INSTANT, "when bars run out by the plan; null where they do not bind"),
 )
 
+SCRAP: Final = _table(
+    "scrap",
+    "Bad parts of a machine's shift as somebody wrote them down; a shift that is named is measured.",
+    shift_date=(DATE, "local date on which the shift starts"),
+    shift=(TEXT, "name in the site file"),
+    machine=(TEXT, "name in the site file"),
+    job=(TEXT, "name in the site file"),
+    quantity=(COUNT, "bad parts, 0 counts"),
+    reason=(TEXT, "why; null if not told"),
+    file=(TEXT, "name of the file"),
+    line=(COUNT, "where in it"),
+    read_at=(INSTANT, "when it was read"),
+)
+
+REPORTED: Final = _table(
+    "reported",
+    "What `runlog week` last showed of a machine's shift, so that it can say what has changed since.",
+    week=(TEXT, "ISO 8601 week, such as 2026-W53"),
+    machine=(TEXT, "name in the site file"),
+    shift_date=(DATE, "local date on which the shift starts"),
+    shift=(TEXT, "name in the site file"),
+    parts=(COUNT, "produced quantity PQ"),
+    good_parts=(COUNT, "good quantity GQ; null: not measured"),
+    planned_parts=(NUMBER, "planned parts; null without a plan"),
+    pbt_s=(NUMBER, "planned busy time [s]"),
+    apt_s=(NUMBER, "production time [s]"),
+    reload_overrun_s=(NUMBER, "reload overrun [s]"),
+    setting_s=(NUMBER, "setting [s]"),
+    stopped_s=(NUMBER, "stops, minor ones too [s]"),
+    no_signal_s=(NUMBER, "no signal [s]"),
+    causes=(TEXT, "causes of its stops, the longest first, comma separated; empty if none"),
+    shown_at=(INSTANT, "when it was shown"),
+)
+
 INTAKE_TABLES: Final = (EVENTS, REJECTS, PROGRESS)
 FACT_TABLES: Final = (
     SPANS,
@@ -457,4 +491,6 @@ FACT_TABLES: Final = (
     SHIFT_LOSSES,
     SHIFT_PLANS,
 )
-TABLES: Final[dict[str, Table]] = {table.name: table for table in INTAKE_TABLES + FACT_TABLES}
+INPUT_TABLES: Final = (SCRAP, REPORTED)
+"""What neither a log nor a derivation makes: what people wrote down, and what was shown to them."""
+TABLES: Final[dict[str, Table]] = {table.name: table for table in INTAKE_TABLES + FACT_TABLES + INPUT_TABLES}

@@ -5,6 +5,8 @@ inspect     inspect
 rejects     rejects
 watch       watch, status
 night       night
+week        week, scrap
+rollups     shifts, losses, remnant, changeovers
 plan        plan, sawing
 dashboard   dashboard
 shop        simulate, demo
@@ -20,7 +22,7 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, inspect, logs, night, plan, rejects, shop, site, watch
+from runlog.cli import dashboard, inspect, logs, night, plan, rejects, rollups, shop, site, watch, week
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -44,6 +46,12 @@ app.command()(watch.watch)
 app.command()(watch.status)
 app.command()(logs.derive)
 app.command()(night.night)
+app.command()(week.week)
+app.command()(rollups.shifts)
+app.command()(rollups.losses)
+app.command()(rollups.remnant)
+app.command()(rollups.changeovers)
+app.command()(week.scrap)
 app.command()(plan.plan)
 app.command()(plan.sawing)
 app.command()(logs.export)

@@ -15,7 +15,7 @@ from runlog.errors import RunlogError
 from runlog.export import export as write
 from runlog.pipeline import IngestReport
 from runlog.report.writing import plain
-from runlog.schema import TABLES
+from runlog.schema import INPUT_TABLES, TABLES
 from runlog.site import Site, load_site
 from runlog.store import Store
 
@@ -100,4 +100,6 @@ def _frame(table: str, store: Store) -> pl.LazyFrame:
     if table not in TABLES:
         raise RunlogError(f"{table!r} found, one of these tables expected: {', '.join(TABLES)}")
     intake = {"events": store.events, "rejects": store.rejects, "progress": store.progress}
-    return intake[table]() if table in intake else store.fact(table)
+    if table in intake:
+        return intake[table]()
+    return store.held(table) if table in {one.name for one in INPUT_TABLES} else store.fact(table)

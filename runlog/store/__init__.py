@@ -17,12 +17,13 @@ A file that has grown is read anew as a whole, and its new rows take the place o
 
 from runlog.store.folder import FORMAT
 from runlog.store.generations import Generations
+from runlog.store.inputs import Inputs
 from runlog.store.loads import KnownFiles, Loads, Read
 
 __all__ = ["FORMAT", "KnownFiles", "Read", "Store"]
 
 
-class Store(Loads, Generations):
+class Store(Inputs, Loads, Generations):
     """A folder of tables. Opening one does nothing yet; each question opens what it needs.
 
     Parameters
