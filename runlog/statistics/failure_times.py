@@ -174,7 +174,7 @@ def power_law(times: ArrayLike, until: float, *, level: float = 0.90, modified: 
 
 
 def cramer_von_mises(times: ArrayLike, until: float) -> float:
-    """How far failure times are from the power law; MIL-HDBK-189 (1981), appendix C: above about 0.2 it does not fit."""
+    """How far failure times are from the power law; MIL-HDBK-189 (1981), appendix C: above about 0.2 none fits."""
     t = np.sort(np.asarray(times, float))
     r = t.size
     shape = (r - 1) / float(np.log(until / t).sum())

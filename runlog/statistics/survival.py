@@ -64,7 +64,7 @@ def kaplan_meier(length: ArrayLike, ended: ArrayLike, level: float = 0.95) -> Cu
     scale: J. P. Klein and M. L. Moeschberger, Survival Analysis, 2nd ed. 2003, section 4.3.
     """
     times, at_risk, events = _table(length, ended)
-    surviving = np.cumprod(1 - events / at_risk)
+    surviving: Floats = np.cumprod(1 - events / at_risk).astype(np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         greenwood = np.cumsum(events / (at_risk * (at_risk - events)))
         error = surviving * np.sqrt(greenwood)
@@ -142,7 +142,7 @@ def aalen_johansen(length: ArrayLike, cause: Sequence[Hashable | None]) -> Incid
     lasted = np.asarray(length, float)
     did_end = np.array([one is not None for one in cause], bool)
     times, at_risk, events = _table(lasted, did_end)
-    surviving = np.cumprod(1 - events / at_risk)
+    surviving: Floats = np.cumprod(1 - events / at_risk).astype(np.float64)
     before = np.concatenate([[1.0], surviving[:-1]])
     names = list(dict.fromkeys(one for one in cause if one is not None))
     by_cause: dict[Hashable, Floats] = {}
