@@ -7,6 +7,7 @@ watch       watch, status
 night       night
 week        week, scrap
 rollups     shifts, losses, remnant, changeovers
+reloads     reloads
 plan        plan, sawing
 dashboard   dashboard
 shop        simulate, demo
@@ -22,7 +23,7 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, inspect, logs, night, plan, rejects, rollups, shop, site, watch, week
+from runlog.cli import dashboard, inspect, logs, night, plan, rejects, reloads, rollups, shop, site, watch, week
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -51,6 +52,7 @@ app.command()(rollups.shifts)
 app.command()(rollups.losses)
 app.command()(rollups.remnant)
 app.command()(rollups.changeovers)
+app.command()(reloads.reloads)
 app.command()(week.scrap)
 app.command()(plan.plan)
 app.command()(plan.sawing)

@@ -11,8 +11,8 @@ from runlog.figures.groups import in_shifts
 from runlog.schema import BROUGHT_OUTCOMES, FAULT_OUTCOMES, UNRATED_OUTCOMES
 
 DIMENSIONS: Final = (
-    "machine", "diameter", "material", "bar lot", "liner", "pusher", "feed mode", "bar position", "hour of the run",
-    "after a changeover",
+    "plant", "machine", "diameter", "material", "bar lot", "liner", "pusher", "feed mode", "bar position",
+    "hour of the run", "after a changeover",
 )  # fmt: skip
 """What reloads are grouped by, one at a time."""
 
@@ -47,6 +47,7 @@ def rated_reloads(reloads: pl.LazyFrame, changeovers: pl.LazyFrame, plans: pl.La
         pl.col("shift"),
         rated=~pl.col("outcome").is_in(UNRATED_OUTCOMES),
         fault=pl.col("outcome").is_in(FAULT_OUTCOMES),
+        plant=pl.lit("all"),
         diameter=_number("diameter_mm", " mm"),
         material=pl.col("material"),
         **{"bar lot": pl.col("lot"), "feed mode": pl.col("feed_mode")},

@@ -12,7 +12,7 @@ rate over all of these is held at 5 %.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, Final
 
 import polars as pl
@@ -29,7 +29,7 @@ from runlog.statistics.proportions import (
     widened,
 )
 
-WINDOW: Final = timedelta(weeks=13)
+WINDOW: Final = timedelta(weeks=13, days=-1)
 FALSE_DISCOVERY_RATE: Final = 0.05
 LEAST_UNITS: Final = 4
 """So many shifts with a fault at least make a chronic one."""
@@ -95,7 +95,12 @@ ALIKE: Final = pl.Schema(
 
 
 def reload_health(
-    facts: Facts, site: Site, *, first: datetime | None = None, last: datetime | None = None
+    facts: Facts,
+    site: Site,
+    *,
+    first: date | None = None,
+    last: date | None = None,
+    dimensions: Sequence[str] = DIMENSIONS,
 ) -> ReloadHealth:
     """Judge the reloads of a stretch of time.
 
@@ -105,14 +110,16 @@ def reload_health(
         The fact tables.
     site : Site
         Its goal, `reload_fault_goal_per_100`.
-    first, last : datetime, optional
-        Reloads that began in [first, last); the last 13 weeks of the log if not given.
+    first, last : date, optional
+        Reloads of shifts that start on these days, both included; the last 13 weeks with reloads if not given.
+    dimensions : sequence of str
+        What to group by, one at a time.
     """
     rows = rated_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect()
-    if rows.height:
-        end = last or rows["start"].max() + timedelta(microseconds=1)  # type: ignore[operator]
-        rows = rows.filter(pl.col("start").is_between(first or end - WINDOW, end, closed="left"))
-    table = judged(rows, site.limits_.reload_fault_goal_per_100)
+    day = pl.col("shift_date")
+    rows = rows.filter(day <= last) if last else rows
+    rows = rows.filter(day >= (first or day.max() - WINDOW))
+    table = judged(rows, site.limits_.reload_fault_goal_per_100, dimensions)
     span = rows.select(first=pl.col("start").min(), last=pl.col("start").max()).row(0)
     return ReloadHealth(table, _alike(table, rows), *span)
 
@@ -206,14 +213,17 @@ def _verdict() -> pl.Expr:
     least = pl.when(pl.col("dimension") == "bar lot").then(LEAST_UNITS_OF_LOT).otherwise(LEAST_UNITS)
     by_units = (pl.col("q") <= FALSE_DISCOVERY_RATE).fill_null(False)
     by_reloads = (pl.col("p_by_reloads") <= FALSE_DISCOVERY_RATE).fill_null(False)
+    above_goal = pl.col("low") > pl.col("goal")
+    many = pl.col("units_with_fault") >= least
     against = pl.coalesce("rest_rate", "goal")
     wide = (pl.col("low") <= against) & (pl.col("high") >= 2 * against)
     return (
-        pl.when(by_units & (pl.col("units_with_fault") >= least))
+        # A group with more reloads a shift has more shifts with a fault: by reloads it must stand out as well.
+        pl.when(by_units & by_reloads & many)
         .then(pl.lit("chronic"))
-        .when(pl.col("low") > pl.col("goal"))
+        .when(above_goal & many)
         .then(pl.lit("above goal"))
-        .when(by_units | by_reloads)
+        .when((by_reloads | above_goal) & (pl.col("faults") > 1))
         .then(pl.lit("burst"))
         .when(wide)
         .then(pl.lit("too few to tell"))
@@ -231,24 +241,24 @@ def sentence(row: dict[str, Any]) -> str:
         f" {row['rate'] or 0:.1f} per 100 ({row['low']:.1f} to {row['high']:.1f})"
     )
     rest = "" if row["rest_rate"] is None else f"; all others {row['rest_rate']:.1f}"
-    nights = f"a fault in {row['units_with_fault']} of {row['units']} shifts"
+    nights = f"A fault in {row['units_with_fault']} of {row['units']} shifts"
     words = {
         "chronic": f"{nights}, the others in {row['rest_units_with_fault']} of {row['rest_units']}: more than chance",
-        "above goal": f"above the goal of {row['goal']:g} per 100, whatever the others do",
+        "above goal": f"Above the goal of {row['goal']:g} per 100, whatever the others do",
         "burst": f"{nights}: a bad stretch, not yet a pattern; {LEAST_UNITS} such shifts would make one",
         "too few to tell": _needed(row),
         "within chance": f"{nights}: chance explains it",
     }
-    lot = "this lot: " if row["dimension"] == "bar lot" and row["verdict"] == "chronic" else ""
-    return f"{seen}{rest}. {lot}{words[row['verdict']]}."
+    lot = " (this lot)" if row["dimension"] == "bar lot" and row["verdict"] == "chronic" else ""
+    return f"{seen}{rest}. {words[row['verdict']]}{lot}."
 
 
 def _needed(row: dict[str, Any]) -> str:
     against = row["rest_rate"] if row["rest_rate"] is not None else row["goal"]
     more = reloads_to_decide(row["faults"], row["reloads"], against)
     if more is None:
-        return "too few to tell good luck from bad"
-    return f"too few to tell; about {more} more reloads like these would"
+        return "Too few to tell good luck from bad"
+    return f"Too few to tell; about {more} more reloads like these would"
 
 
 def reloads_to_decide(faults: int, reloads: int, against: float) -> int | None:

@@ -72,8 +72,10 @@ def test_a_fault_on_many_nights_is_chronic():
     assert one["p"] == pytest.approx(1 / 12870)
     assert (one["verdict"], other["verdict"]) == ("chronic", "within chance")
     assert one["sentence"].startswith("8 faults in 80 reloads, 10.0 per 100 (")
-    assert "a fault in 8 of 8 shifts, the others in 0 of 8: more than chance" in one["sentence"]
+    assert "A fault in 8 of 8 shifts, the others in 0 of 8: more than chance" in one["sentence"]
     assert health.groups["group"][0] == "T01"
+    whole = of(health, "plant", "all")
+    assert (whole["rate"], whole["rest_rate"], whole["p"]) == (5.0, None, None)
 
 
 def test_many_faults_in_one_night_are_a_burst():
@@ -94,7 +96,7 @@ def test_a_shop_bad_all_over_is_above_its_goal():
         one = of(health, "machine", name)
         assert (one["rate"], one["rest_rate"]) == (10.0, 10.0)
         assert one["verdict"] == "above goal"
-        assert "above the goal of 1 per 100" in one["sentence"]
+        assert "Above the goal of 1 per 100" in one["sentence"]
 
 
 def test_few_reloads_are_too_few_to_tell_and_say_how_many_it_takes():
@@ -127,7 +129,7 @@ def test_two_groups_that_are_the_same_reloads_are_not_both_blamed():
 def test_only_the_last_thirteen_weeks_count_unless_asked():
     old, new = night("T01", 0, "rrrr"), night("T01", 14 * 7, "cccc")
     assert of(reload_health(facts(old, new), SITE), "machine", "T01")["faults"] == 0
-    whole = reload_health(facts(old, new), SITE, first=DAY)
+    whole = reload_health(facts(old, new), SITE, first=DAY.date())
     assert of(whole, "machine", "T01")["faults"] == 4
 
 
