@@ -70,5 +70,5 @@ def scrap(
         rows = read_scrap(file, shop)
         held.put("scrap", rows, by=("machine", "shift_date", "shift"))
         shifts = rows.select("machine", "shift_date", "shift").n_unique()
-        of = "1 shift" if shifts == 1 else f"{shifts} shifts"
-        console().print(f"{plain(file.name)}: {rows['quantity'].sum()} bad parts in {of}")
+        bad, of = rows["quantity"].sum(), "1 shift" if shifts == 1 else f"{shifts} shifts"
+        console().print(f"{plain(file.name)}: {'1 bad part' if bad == 1 else f'{bad} bad parts'} in {of}")

@@ -9,6 +9,8 @@ from recorded import FOLDER, SITE, needs_recordings
 
 from runlog.derive import derive
 from runlog.distinct import distinct
+from runlog.figures.period import period_of
+from runlog.figures.shifts import shift_table
 from runlog.intake import read_file
 
 pytestmark = needs_recordings
@@ -55,6 +57,63 @@ def by_day(start: datetime, end: datetime):
         upto = min(midnight, end)
         yield start.date(), (upto - start).total_seconds()
         start = upto
+
+
+def lost_by_day(events: pl.DataFrame, first: datetime, last: datetime) -> dict:
+    """Seconds per UTC day without a signal (AVAILABILITY or EXECUTION UNAVAILABLE, or never told), event by event."""
+    rows = events.filter(pl.col("item").is_in(["EXECUTION", "AVAILABILITY"]) & ~pl.col("head")).sort(
+        "at", "body_start", "file", "line", "cell"
+    )
+    held = {"EXECUTION": "UNAVAILABLE", "AVAILABILITY": "AVAILABLE"}
+    seconds: dict = defaultdict(float)
+    before = first
+    for item, at, text in [*rows.select("item", "at", "text").iter_rows(), ("end", last, "")]:
+        if "UNAVAILABLE" in held.values():
+            for day, part in by_day(before, at):
+                seconds[day] += part
+        before = max(before, at)
+        held[item] = text
+    return seconds
+
+
+def test_utilisation_by_day_and_week_with_coverage(events):
+    """Turning / PBT of both spindles, rolled up by day and by week, days with too little signal flagged."""
+    facts = derive(events.lazy(), SITE)
+    turned = turning_by_day(events)
+    first, last = facts["spans"].select(pl.col("start").min(), pl.col("end").max()).collect().row(0)
+    lost = lost_by_day(events, first, last)
+    days = {day for day, _ in by_day(first, last)}
+    period = period_of(facts, SITE, first=min(days), last=max(days))
+    for by, group_of in (("day", lambda day: day), ("week", lambda day: f"{day:%G-W%V}")):
+        table = {row[by]: row for row in shift_table(facts, SITE, period, (by,)).iter_rows(named=True)}
+        busy, gone, spun = defaultdict(float), defaultdict(float), defaultdict(float)
+        for day in days:
+            length = 86_400 if day < max(days) else sum(part for _, part in by_day(period_start(day), last))
+            busy[group_of(day)] += length
+            # Before the first event nothing is known either.
+            head = sum(part for _, part in by_day(period_start(day), first)) if day == min(days) else 0
+            gone[group_of(day)] += lost[day] + head
+            for name in ("main", "sub", "both"):
+                spun[group_of(day), name] += turned.get((day, name), 0.0)
+        assert table.keys() == busy.keys()
+        for group, row in table.items():
+            assert row["pbt_s"] == pytest.approx(busy[group], abs=1e-3)
+            assert row["main_utilisation"] == pytest.approx(spun[group, "main"] / busy[group], abs=1e-9)
+            assert row["sub_utilisation"] == pytest.approx(spun[group, "sub"] / busy[group], abs=1e-9)
+            either = spun[group, "main"] + spun[group, "sub"] - spun[group, "both"]
+            assert row["both_spindles"] == (pytest.approx(spun[group, "both"] / either, abs=1e-9) if either else None)
+            assert row["coverage"] == pytest.approx(1 - gone[group] / busy[group], abs=1e-9)
+            if by == "day":
+                assert row["thin_shifts"] == (1 - gone[group] / busy[group] < 0.95)
+    table = shift_table(facts, SITE, period, ("day",))
+    # The machine was switched off for half of every day and more, so none escapes the flag.
+    assert table.filter(pl.col("coverage") > 0).height >= 12
+    assert table["thin_shifts"].to_list() == [1] * len(days)
+
+
+def period_start(day) -> datetime:
+    """Midnight, UTC: the recordings' site has no shifts, so a shift is a day."""
+    return datetime(day.year, day.month, day.day, tzinfo=UTC)
 
 
 def test_utilisation_of_both_spindles_per_day(events):

@@ -1,6 +1,8 @@
 """Figures from the simulator's truth by plain Python: loops and sums, nothing of `runlog.figures`."""
 
+from bisect import bisect_right
 from collections import defaultdict
+from collections.abc import Callable
 from datetime import date, datetime
 from typing import Any
 
@@ -18,26 +20,22 @@ def week_of(day: date) -> str:
 
 def by_week(truth: dict[str, pl.DataFrame]) -> dict[Key, Row]:
     """Every figure of every machine and week."""
-    shifts = [*truth["shift_figures"].iter_rows(named=True)]
-    groups: dict[Key, list[Row]] = defaultdict(list)
-    for row in shifts:
-        groups[row["machine"], week_of(row["shift_date"])].append(row)
+    groups, plans, stopped = (
+        _grouped(truth[name], lambda row: (row["machine"], week_of(row["shift_date"])))
+        for name in ("shift_figures", "shift_plans", "shift_losses")
+    )
     when = {
         machine: sorted({(row["shift_start"], row["shift_date"]) for row in truth["shift_plans"].iter_rows(named=True)})
         for machine in {machine for machine, _ in groups}
     }
 
     def key_of(machine: str, at: datetime) -> Key | None:
-        day = None
-        for start, shift_date in when[machine]:
-            if start > at:
-                break
-            day = shift_date
-        return (machine, week_of(day)) if day else None
+        number = bisect_right(when[machine], at, key=lambda shift: shift[0]) - 1
+        return (machine, week_of(when[machine][number][1])) if number >= 0 else None
 
     found = {key: _ratios(rows) for key, rows in groups.items()}
     for key, row in found.items():
-        row |= _plan(truth, key) | _losses(truth, key)
+        row |= _plan(plans[key], groups[key]) | _losses(groups[key], stopped[key])
     for name, at, told in (
         ("bars", "finished_at", _bars),
         ("changeovers", "start", _changeovers),
@@ -49,6 +47,13 @@ def by_week(truth: dict[str, pl.DataFrame]) -> dict[Key, Row]:
                 mine[key].append(row)
         for key, row in found.items():
             row |= told(mine[key])
+    return found
+
+
+def _grouped(frame: pl.DataFrame, key_of: Callable[[Row], Key]) -> dict[Key, list[Row]]:
+    found: dict[Key, list[Row]] = defaultdict(list)
+    for row in frame.iter_rows(named=True):
+        found[key_of(row)].append(row)
     return found
 
 
@@ -103,30 +108,23 @@ def _ratios(rows: list[Row]) -> Row:
     }
 
 
-def _plan(truth: dict[str, pl.DataFrame], key: Key) -> Row:
+def _plan(plans: list[Row], figures: list[Row]) -> Row:
     """The plan of the week; of a shift in which the log ends, as far as its standard time has passed."""
-    made, planned = 0, 0.0
-    for plan in truth["shift_plans"].iter_rows(named=True):
-        if (plan["machine"], week_of(plan["shift_date"])) != key:
-            continue
-        same = [
-            row
-            for row in truth["shift_figures"].iter_rows(named=True)
-            if all(row[name] == plan[name] for name in ("machine", "shift_date", "shift"))
-        ]
-        seen_s = sum(row["pbt_s"] for row in same)
-        made += sum(row["parts"] for row in same)
-        by_now = seen_s / plan["standard_time_s"]
-        planned += plan["planned_parts"] if seen_s >= plan["pbt_s"] - 1e-3 else min(plan["planned_parts"], by_now)
-    return {"planned_parts": planned, "plan_attainment": over(made, planned)}
+    seen_s: dict[tuple, float] = defaultdict(float)
+    for row in figures:
+        seen_s[row["shift_date"], row["shift"]] += row["pbt_s"]
+    planned = 0.0
+    for plan in plans:
+        seen = seen_s[plan["shift_date"], plan["shift"]]
+        by_now = min(plan["planned_parts"], seen / plan["standard_time_s"])
+        planned += plan["planned_parts"] if seen >= plan["pbt_s"] - 1e-3 else by_now
+    return {"planned_parts": planned, "plan_attainment": over(sum(row["parts"] for row in figures), planned)}
 
 
-def _losses(truth: dict[str, pl.DataFrame], key: Key) -> Row:
+def _losses(figures: list[Row], stopped: list[Row]) -> Row:
     """Seconds of the account: every line, stops by cause."""
     seconds: dict[str, float] = defaultdict(float)
-    for row in truth["shift_figures"].iter_rows(named=True):
-        if (row["machine"], week_of(row["shift_date"])) != key:
-            continue
+    for row in figures:
         pri, good = row["pri_s"], row["good_parts"]
         if good is None:
             seconds["parts made"] += pri * row["parts"]
@@ -137,9 +135,8 @@ def _losses(truth: dict[str, pl.DataFrame], key: Key) -> Row:
         seconds["no signal"] += row["no_signal_s"] - pri * row["parts_unseen"]
         seconds["reload overrun"] += row["reload_overrun_s"]
         seconds["setting"] += row["setting_s"]
-    for row in truth["shift_losses"].iter_rows(named=True):
-        if (row["machine"], week_of(row["shift_date"])) == key:
-            seconds[f"{row['loss']}, {row['cause']}"] += row["seconds"]
+    for row in stopped:
+        seconds[f"{row['loss']}, {row['cause']}"] += row["seconds"]
     return {"losses": {name: value for name, value in seconds.items() if abs(value) > 1e-6}}
 
 

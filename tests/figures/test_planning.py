@@ -1,6 +1,7 @@
 """Plans and sawing in words: what binds, what the others would allow, what to weigh."""
 
 from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 from plan.shops import nights_all_week, shop
@@ -97,7 +98,7 @@ def test_fewer_reloads_are_weighed_against_less_waste():
     """Three of 1000 mm: 9 parts, 333.3 mm a part, 100 / 3 reloads per 100. Five of 600: 10 parts, 300 mm, 50 reloads.
     Over 1000 parts 33.3 m, 6.3536 kg each, so 211.8 kg or 1101.28 EUR, against 166.7 reloads of 40 s, 111 min.
     """
-    lengths = {"part_mm": 300, "parting_mm": 0, "facing_mm": 0, "top_cut_mm": 0, "bar_mm": 1000}
+    lengths: dict[str, Any] = {"part_mm": 300, "parting_mm": 0, "facing_mm": 0, "top_cut_mm": 0, "bar_mm": 1000}
     site, _ = shop(feeder={"minimum_remnant_mm": 0, "longest_bar_mm": 1100}, **lengths)
     assert sawing_review(site, "bush 4711", kerf_mm=0).advice[0] == (
         "3 pieces of 1000.0 mm ask for the fewest reloads, 5 pieces of 600.0 mm waste least: over 1000 parts the "
