@@ -12,6 +12,9 @@ from runlog.derive import derive
 from runlog.errors import ReadingError, RunlogError, SiteError, StoreError
 from runlog.export import export
 from runlog.figures.night import NightReview, night_review
+from runlog.figures.planning import PlanReview, plan_review
+from runlog.figures.sawing import SawingReview, sawing_review
+from runlog.figures.week import WeekReview, week_review
 from runlog.intake import read_file
 from runlog.pipeline import IngestReport, ingest, rederive
 from runlog.plan import plan_job
@@ -23,12 +26,15 @@ __all__ = [
     "TABLES",
     "IngestReport",
     "NightReview",
+    "PlanReview",
     "ReadingError",
     "RunlogError",
+    "SawingReview",
     "Site",
     "SiteError",
     "Store",
     "StoreError",
+    "WeekReview",
     "__version__",
     "derive",
     "export",
@@ -37,8 +43,11 @@ __all__ = [
     "night_review",
     "parse_site",
     "plan_job",
+    "plan_review",
     "read_file",
     "rederive",
+    "sawing_review",
+    "week_review",
 ]
 
 __version__ = "0.1.0"

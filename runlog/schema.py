@@ -420,16 +420,28 @@ SHIFT_LOSSES: Final = _table(
     count=(COUNT, "stops begun here"),
 )
 
+SHIFT_LOADS: Final = _table(
+    "shift_loads",
+    "How long a spindle turned at a load, in planned busy time while EXECUTION was ACTIVE; where LOAD is told.",
+    machine=(TEXT, "name in the site file"),
+    shift_date=(DATE, "local date on which the shift starts"),
+    shift=(TEXT, "name in the site file"),
+    job=(TEXT, "job, or `no job`"),
+    component=(TEXT, "spindle: main or sub"),
+    load=(NUMBER, "as told, rounded to whole per cent [%]"),
+    seconds=(NUMBER, "for so long [s]"),
+)
+
 SHIFT_PLANS: Final = _table(
     "shift_plans",
-    "What a machine was to make in a shift, by the job running at its start.",
+    "What a machine was to make in a shift, by the order system or by the job running at its start.",
     machine=(TEXT, "name in the site file"),
     shift_date=(DATE, "local date on which the shift starts"),
     shift=(TEXT, "name in the site file"),
     attended=(FLAG, "planned with somebody present"),
     shift_start=(INSTANT, "start of the shift"),
     shift_end=(INSTANT, "end of the shift"),
-    job=(TEXT, "job at its start, or `no job`"),
+    job=(TEXT, "job at its start, or `no job`; jobs of the order system, comma separated"),
     pbt_s=(NUMBER, "planned busy time of the whole shift, ISO 22400-2 PBT [s]"),
     standard_time_s=(NUMBER, "planned run time per item, ISO 22400-2 PRI [s]; null without a job"),
     parts_per_bar=(COUNT, "by the plan; null without a job"),
@@ -438,9 +450,58 @@ SHIFT_PLANS: Final = _table(
     bars_held=(COUNT, "bars the magazine holds; null without a feeder"),
     parts_left=(COUNT, "parts left on the bar in the spindle; null before the first reload"),
     order_left=(COUNT, "parts the order still wants; null without an order"),
-    planned_parts=(NUMBER, "planned parts, not floored; null without a job"),
+    planned_parts=(NUMBER, "the plan in force, not floored; null without a job"),
+    computed_parts=(NUMBER, "what time, bars and order allow; null without a job"),
+    basis=(TEXT, "where planned_parts comes from: computed, or order system; null without a plan"),
     limit=(TEXT, "time, bars or order: what binds; null without a job"),
     run_out_at=(INSTANT, "when bars run out by the plan; null where they do not bind"),
+)
+
+PLANS: Final = _table(
+    "plans",
+    "What the order system planned for a machine, shift and job; it goes before what is computed.",
+    machine=(TEXT, "name in the site file"),
+    shift_date=(DATE, "local date on which the shift starts"),
+    shift=(TEXT, "name in the site file"),
+    job=(TEXT, "name in the site file"),
+    quantity=(COUNT, "parts to make, 0 counts; null takes back what was given before"),
+    file=(TEXT, "name of the file"),
+    line=(COUNT, "where in it"),
+    read_at=(INSTANT, "when it was read"),
+)
+
+SCRAP: Final = _table(
+    "scrap",
+    "Bad parts of a machine's shift as somebody wrote them down; a shift that is named is measured.",
+    shift_date=(DATE, "local date on which the shift starts"),
+    shift=(TEXT, "name in the site file"),
+    machine=(TEXT, "name in the site file"),
+    job=(TEXT, "name in the site file"),
+    quantity=(COUNT, "bad parts, 0 counts"),
+    reason=(TEXT, "why; null if not told"),
+    file=(TEXT, "name of the file"),
+    line=(COUNT, "where in it"),
+    read_at=(INSTANT, "when it was read"),
+)
+
+REPORTED: Final = _table(
+    "reported",
+    "What `runlog week` last showed of a machine's shift, so that it can say what has changed since.",
+    week=(TEXT, "ISO 8601 week, such as 2026-W53"),
+    machine=(TEXT, "name in the site file"),
+    shift_date=(DATE, "local date on which the shift starts"),
+    shift=(TEXT, "name in the site file"),
+    parts=(COUNT, "produced quantity PQ"),
+    good_parts=(COUNT, "good quantity GQ; null: not measured"),
+    planned_parts=(NUMBER, "planned parts; null without a plan"),
+    pbt_s=(NUMBER, "planned busy time [s]"),
+    apt_s=(NUMBER, "production time [s]"),
+    reload_overrun_s=(NUMBER, "reload overrun [s]"),
+    setting_s=(NUMBER, "setting [s]"),
+    stopped_s=(NUMBER, "stops, minor ones too [s]"),
+    no_signal_s=(NUMBER, "no signal [s]"),
+    causes=(TEXT, "causes of its stops, the longest first, comma separated; empty if none"),
+    shown_at=(INSTANT, "when it was shown"),
 )
 
 INTAKE_TABLES: Final = (EVENTS, REJECTS, PROGRESS)
@@ -455,6 +516,9 @@ FACT_TABLES: Final = (
     CHANGEOVERS,
     SHIFT_FIGURES,
     SHIFT_LOSSES,
+    SHIFT_LOADS,
     SHIFT_PLANS,
 )
-TABLES: Final[dict[str, Table]] = {table.name: table for table in INTAKE_TABLES + FACT_TABLES}
+INPUT_TABLES: Final = (PLANS, SCRAP, REPORTED)
+"""What neither a log nor a derivation makes: what people wrote down, and what was shown to them."""
+TABLES: Final[dict[str, Table]] = {table.name: table for table in INTAKE_TABLES + FACT_TABLES + INPUT_TABLES}

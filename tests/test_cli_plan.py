@@ -2,15 +2,17 @@
 
 import json
 from pathlib import Path
+from shutil import copytree
 
+import polars as pl
 import pytest
 import test_cli
-from test_cli import Run
+from test_cli import Run, places
 
 from runlog.figures.cautions import CAUTIONS
 from runlog.site import starter
 
-run = test_cli.run
+run, shop, stored = test_cli.run, test_cli.shop, test_cli.stored
 
 
 @pytest.fixture
@@ -81,3 +83,54 @@ def test_a_start_that_is_none_and_lengths_below_zero_are_told(run: Run, site: Pa
     assert "02:30 is left out on 2026-03-29 in Europe/Berlin" in said.err
     assert run("plan", "bush 4711", "--bars", "-1", "--site", site).code == 2
     assert run("sawing", "bush 4711", "--kerf", "-1", "--site", site).code == 2
+
+
+# --- plans of the order system -------------------------------------------------------------------
+
+
+def test_import_puts_the_order_systems_plan_in_the_place_of_the_computed_one(run: Run, stored: Path, tmp_path: Path):
+    folder = copytree(stored, tmp_path / "shop")
+    before = json.loads(run("night", "--machine", "T01", "--json", *places(folder)).out)["machines"][0]
+    assert before["plan_basis"] == "computed"
+    job = before["jobs"].split(", ")[0]
+    plan = tmp_path / "plan.csv"
+    plan.write_text(f"date,shift,machine,job,quantity\n2026-11-03,night,T01,{job},9000\n", encoding="utf-8")
+    said = run("plan", "--import", plan, *places(folder))
+    assert said.code == 0, said.err
+    assert said.out.startswith(
+        "Plans of 1 machine shift taken in, in the place of those before.\nThey are kept, but do"
+    )
+    assert "  plan.csv: line 2: " in said.out
+    after = json.loads(run("night", "--machine", "T01", "--json", *places(folder)).out)["machines"][0]
+    assert (after["planned_parts"], after["plan_basis"]) == (9000.0, "order system")
+    assert after["computed_parts"] == before["computed_parts"] == before["planned_parts"]
+    night = run("night", "--machine", "T01", *places(folder)).words
+    assert f"9000.0 planned (order system), bound by {after['limit']}, more than the" in night
+    run("export", "plans", "--to", tmp_path / "plans.parquet", "--store", folder / "store")
+    assert pl.read_parquet(tmp_path / "plans.parquet")["quantity"].to_list() == [9000]
+
+    plan.write_text("date,shift,machine,job,quantity\n2026-11-03,night,T01,,\n", encoding="utf-8")
+    assert (
+        "1 row without a quantity: the computed plan holds again."
+        in run("plan", "--import", plan, *places(folder)).words
+    )
+    assert json.loads(run("night", "--machine", "T01", "--json", *places(folder)).out)["machines"][0] == before
+
+
+def test_import_refuses_a_file_with_mistakes_and_a_job_beside_it(run: Run, site: Path, tmp_path: Path):
+    plan = tmp_path / "plan.csv"
+    plan.write_text("date,shift,machine,job,quantity\nMonday,night,T01,bush 4711,1\n", encoding="utf-8")
+    said = run("plan", "--import", plan, *places(tmp_path))
+    assert (said.code, said.out) == (1, "")
+    assert said.err == "runlog: plan.csv: line 2: date: 'Monday' found, a date such as 2026-11-23 expected\n"
+    assert not (tmp_path / "store").exists()
+    said = run("plan", "bush 4711", "--import", plan, *places(tmp_path))
+    assert (said.code, "a plan names its jobs itself" in said.err) == (1, True)
+    assert "no job found, one of these expected: bush 4711; or --import FILE" in run("plan", *places(tmp_path)).err
+
+
+def test_a_plan_can_come_before_the_first_log(run: Run, site: Path, tmp_path: Path):
+    plan = tmp_path / "plan.csv"
+    plan.write_text("date,shift,machine,job,quantity\n2026-11-23,night,T01,bush 4711,280\n", encoding="utf-8")
+    said = run("plan", "--import", plan, *places(tmp_path))
+    assert (said.code, said.out) == (0, "Plans of 1 machine shift taken in, in the place of those before.\n")

@@ -66,6 +66,9 @@ def log_of_a_night() -> str:
     return "time,signal,value\n" + "".join(f"{at:%Y-%m-%d %H:%M:%S},{signal},{value}\n" for at, signal, value in rows)
 
 
+SCRAP = "date,shift,machine,job,quantity,reason\n2026-11-23,night,T01,bush 4711,3,burr\n"
+
+
 # --- what it says --------------------------------------------------------------------------------
 
 
@@ -114,6 +117,7 @@ def test_the_first_block_runs(tmp_path: Path):
 def test_all_other_commands_run_in_their_order(tmp_path: Path):
     (tmp_path / "logs").mkdir()
     (tmp_path / "logs" / "T01-2026-11-23.csv").write_text(log_of_a_night(), encoding="utf-8")
+    (tmp_path / "scrap.csv").write_text(SCRAP, encoding="utf-8")
     for line in LINES:
         if is_run_elsewhere(line) or line == "runlog demo":
             continue

@@ -4,7 +4,11 @@ logs        ingest, derive, export
 inspect     inspect
 rejects     rejects
 watch       watch, status
+tidy        tidy
 night       night
+week        week, scrap
+rollups     shifts, losses, remnant, changeovers
+reloads     reloads
 plan        plan, sawing
 dashboard   dashboard
 shop        simulate, demo
@@ -20,7 +24,7 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, inspect, logs, night, plan, rejects, shop, site, watch
+from runlog.cli import dashboard, inspect, logs, night, plan, rejects, reloads, rollups, shop, site, tidy, watch, week
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -42,8 +46,16 @@ app.command()(inspect.inspect)
 app.command()(rejects.rejects)
 app.command()(watch.watch)
 app.command()(watch.status)
+app.command()(tidy.tidy)
 app.command()(logs.derive)
 app.command()(night.night)
+app.command()(week.week)
+app.command()(rollups.shifts)
+app.command()(rollups.losses)
+app.command()(rollups.remnant)
+app.command()(rollups.changeovers)
+app.command()(reloads.reloads)
+app.command()(week.scrap)
 app.command()(plan.plan)
 app.command()(plan.sawing)
 app.command()(logs.export)

@@ -12,18 +12,31 @@ read. docs/rules.md says exactly what they mean.
 
 import polars as pl
 
-from runlog.derive import alarms, bars, changeovers, hung, parts, reloads, runs, shift_figures, spans, spindles, stops
+from runlog.derive import (
+    alarms,
+    bars,
+    changeovers,
+    hung,
+    loads,
+    parts,
+    reloads,
+    runs,
+    shift_figures,
+    spans,
+    spindles,
+    stops,
+)
 from runlog.derive import observations as obs
 from runlog.derive.context import Context, context
 from runlog.derive.frames import BY, held, inside, merged, tiles
 from runlog.derive.frames import edges as edges_of
-from runlog.schema import FACT_TABLES, TABLES
+from runlog.schema import FACT_TABLES, PLANS, TABLES
 from runlog.site import Site
 
 __all__ = ["derive"]
 
 
-def derive(events: pl.LazyFrame, site: Site) -> dict[str, pl.LazyFrame]:
+def derive(events: pl.LazyFrame, site: Site, plans: pl.LazyFrame | None = None) -> dict[str, pl.LazyFrame]:
     """Derive every fact from the distinct events of some machines.
 
     Parameters
@@ -33,6 +46,8 @@ def derive(events: pl.LazyFrame, site: Site) -> dict[str, pl.LazyFrame]:
     site : Site
         Machines, jobs, shifts, causes. Machines of the site without events get shift rows without signal;
         machines the site does not know are derived with default limits.
+    plans : LazyFrame, optional
+        PLANS of the order system; none if not given.
 
     Returns
     -------
@@ -45,7 +60,9 @@ def derive(events: pl.LazyFrame, site: Site) -> dict[str, pl.LazyFrame]:
         return {table.name: table.empty() for table in FACT_TABLES}
     named = [machine.name for machine in site.machines]
     known = lives.select(BY).collect()[BY].to_list()
-    ctx = context(site, [*named, *(name for name in known if name not in named)], *span)
+    machines = [*named, *(name for name in known if name not in named)]
+    first, last = span
+    ctx = context(site, machines, first, last, PLANS.empty() if plans is None else plans)
     keyed = pl.col(BY).cast(ctx.key)
     log = obs.read(events.with_columns(keyed), held(lives.with_columns(keyed)), ctx)
     return _facts(log, ctx)
@@ -82,6 +99,7 @@ def _facts(log: obs.Log, ctx: Context) -> dict[str, pl.LazyFrame]:
         "changeovers": changed,
         "shift_figures": shift_figures.shift_figures(shifted, made, reloaded, stopped, turns, ctx),
         "shift_losses": shift_figures.shift_losses(shifted, stopped, ctx),
+        "shift_loads": loads.shift_loads(shifted, log, turns, ctx),
         "shift_plans": shift_figures.shift_plans(cut, stock, made, ctx),
     }
     return {name: held(TABLES[name].conform(frame)) for name, frame in facts.items()}

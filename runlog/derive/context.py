@@ -88,6 +88,8 @@ class Context:
         calendar.PLANNED_WINDOWS of the machines.
     unattended : LazyFrame
         calendar.UNATTENDED_WINDOWS.
+    given : LazyFrame
+        PLANS of the order system, those of these machines.
     """
 
     site: Site
@@ -99,10 +101,11 @@ class Context:
     shifts: pl.LazyFrame
     planned: pl.LazyFrame
     unattended: pl.LazyFrame
+    given: pl.LazyFrame
 
 
-def context(site: Site, machines: list[str], first: datetime, last: datetime) -> Context:
-    """Gather the context for some machines and the stretch of time their log covers."""
+def context(site: Site, machines: list[str], first: datetime, last: datetime, given: pl.LazyFrame) -> Context:
+    """Gather the context for some machines, the stretch of time their log covers, and plans given for them."""
     key = machine_key(machines)
     keyed = pl.col("machine").cast(key)
     limits = pl.LazyFrame([_limits(site, name) for name in machines], schema=LIMITS, orient="row")
@@ -121,6 +124,7 @@ def context(site: Site, machines: list[str], first: datetime, last: datetime) ->
         shifts=calendar.shifts(site, first, last).lazy(),
         planned=calendar.planned(site, machines, first, last).lazy().with_columns(keyed),
         unattended=calendar.unattended(site, first, last).lazy(),
+        given=given.filter(pl.col("machine").is_in(machines)).with_columns(keyed),
     )
 
 

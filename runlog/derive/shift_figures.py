@@ -27,6 +27,7 @@ from runlog.derive.frames import (
 from runlog.derive.runs import Stock, supply
 from runlog.derive.spindles import Turning, with_turning
 from runlog.plan import endurance_s, with_planned_parts
+from runlog.plan.given import by_shift, with_given
 from runlog.schema import (
     BROUGHT_OUTCOMES,
     FAULT_OUTCOMES,
@@ -267,15 +268,17 @@ def shift_losses(pieces: pl.LazyFrame, stopped: pl.LazyFrame, ctx: Context) -> p
 
 
 def shift_plans(cut: pl.LazyFrame, stock: Stock, parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
-    """Planned parts of every machine and shift and the limit that binds (SHIFT_PLANS).
+    """Planned parts of every machine and shift, where they come from, and the limit that binds (SHIFT_PLANS).
 
-    Bars limit unattended windows only, once a window: its shifts share the magazine along the planned line.
+    What the order system gives goes before what is computed, and its job before the one that runs. Bars limit
+    unattended windows only, once a window: its shifts share the magazine along the planned line.
     """
     busy = (
         ctx.planned.group_by(*SHIFT, "attended", "shift_start", "shift_end")
         .agg(pbt_s=seconds((pl.col("end") - pl.col("start")).sum()))
         .sort(BY, "shift_start")
     )
+    given = by_shift(ctx.given, ctx.plans.select(BY, "job", "standard_time_s"))
     windows = ctx.unattended.sort("window_start")
     in_window = (
         busy.sort("shift_start")
@@ -285,13 +288,17 @@ def shift_plans(cut: pl.LazyFrame, stock: Stock, parts: pl.LazyFrame, ctx: Conte
             .then("window_start")
             .otherwise("shift_start")
         )
+        .join(given, on=list(SHIFT), how="left")
         .sort(BY, "shift_start")
-        .with_columns(busy_s=pl.col("pbt_s").cum_sum().over(BY, "asked_at"))
+        .with_columns(
+            busy_s=pl.col("pbt_s").cum_sum().over(BY, "asked_at"),
+            window_job=pl.col("first_job").first().over(BY, "asked_at"),
+        )
     )
     jobs = cut.select(BY, "job", job_from="start")
     running = last_before(in_window, jobs, at="asked_at", right="job_from").drop("job_from")
     coming = first_after(running, jobs.rename({"job": "next_job"}), at="asked_at", right="job_from").drop("job_from")
-    planned = coming.with_columns(job=pl.coalesce("job", "next_job", pl.lit(NO_JOB))).join(
+    planned = coming.with_columns(job=pl.coalesce("window_job", "job", "next_job", pl.lit(NO_JOB))).join(
         ctx.plans.select(BY, "job", "standard_time_s", "parts_per_bar", "order_quantity", "cycle_s", "planned_s"),
         on=[BY, "job"],
         how="left",
@@ -313,13 +320,10 @@ def _shared(rows: pl.LazyFrame) -> pl.LazyFrame:
         pl.col("cycle_s"),
         pl.col("planned_s").fill_null(0.0),
     )
-    return SHIFT_PLANS.conform(
-        so_far.sort(BY, "shift_start")
-        .with_columns(
-            run_out_at=pl.when(pl.col("limit") == "bars").then(pl.col("asked_at") + duration(lasts_s)),
-            planned_parts=pl.when(pl.col("planned_parts").is_not_null()).then(
-                pl.max_horizontal(pl.col("planned_parts") - before, 0.0)
-            ),
-        )
-        .sort(BY, "shift_start")
+    computed = so_far.sort(BY, "shift_start").with_columns(
+        run_out_at=pl.col("asked_at") + duration(lasts_s),
+        planned_parts=pl.when(pl.col("planned_parts").is_not_null()).then(
+            pl.max_horizontal(pl.col("planned_parts") - before, 0.0)
+        ),
     )
+    return SHIFT_PLANS.conform(with_given(computed).sort(BY, "shift_start"))

@@ -6,8 +6,9 @@ of the limit that binds (magazine empty; count reached), then to the other time 
 keeps is what it cost. Where bars bind, what an empty magazine cost is told apart: bars not loaded (planned less
 loaded, times parts per bar) and fewer parts per bar than planned come first, the rest stays with the empty magazine.
 
-Lines of their own keep the sum exact: *ahead of plan* (slack that no loss took: more was made than planned), *other
-standard time* (the shift ran a job that takes longer than the planned one).
+Lines of their own keep the sum exact: *ahead of plan* (slack that no loss took: more was made than planned), *planned
+beyond the time* (more than the shift has standard time for: it ran a job that takes longer than the planned one, or the
+order system asked for more).
 """
 
 from typing import Final
@@ -26,7 +27,7 @@ BINDING_CAUSES: Final = {"bars": ("magazine empty",), "order": ("count reached",
 BARS_NOT_LOADED: Final = "bars not loaded"
 FEWER_PER_BAR: Final = "fewer parts per bar"
 AHEAD: Final = "ahead of plan"
-OTHER_STANDARD: Final = "other standard time"
+BEYOND: Final = "planned beyond the time"
 
 
 def against_plan(
@@ -105,7 +106,7 @@ def _extra_lines(rows: pl.LazyFrame) -> pl.LazyFrame:
         .with_columns(job="plan_job", cause=None, count=None, seconds=0.0, parts=0.0)
     )
     ahead = shifts.with_columns(line=pl.lit(AHEAD), lost_parts=-pl.col("left"))
-    longer = shifts.with_columns(line=pl.lit(OTHER_STANDARD), lost_parts=(-pl.col("slack")).clip(lower_bound=0.0))
+    longer = shifts.with_columns(line=pl.lit(BEYOND), lost_parts=(-pl.col("slack")).clip(lower_bound=0.0))
     return pl.concat([ahead, longer]).filter(pl.col("lost_parts").abs() > 1e-9)
 
 

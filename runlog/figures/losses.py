@@ -9,8 +9,9 @@ from typing import Final, Literal
 import polars as pl
 
 from runlog.figures.account import LINES, PRODUCED, loss_account
-from runlog.figures.against_plan import AHEAD, BARS_NOT_LOADED, FEWER_PER_BAR, OTHER_STANDARD, against_plan
+from runlog.figures.against_plan import AHEAD, BARS_NOT_LOADED, BEYOND, FEWER_PER_BAR, against_plan
 from runlog.figures.groups import columns_of, with_groups
+from runlog.figures.period import Period, in_period
 from runlog.figures.window import Facts
 from runlog.site import Site
 
@@ -18,26 +19,38 @@ Rank = Literal["time", "count", "parts"]
 RANKS: Final[dict[Rank, str]] = {"time": "seconds", "count": "count", "parts": "lost_parts"}
 """What losses can be ranked by, and the column."""
 
-ALL_LINES: Final = (*LINES, BARS_NOT_LOADED, FEWER_PER_BAR, OTHER_STANDARD, AHEAD)
+_WIDEST_WINDOW: Final = 8
+"""Days an unattended window may last. [d]"""
+
+ALL_LINES: Final = (*LINES, BARS_NOT_LOADED, FEWER_PER_BAR, BEYOND, AHEAD)
 
 
-def loss_rows(facts: Facts, site: Site) -> pl.LazyFrame:
+def loss_rows(facts: Facts, site: Site, period: Period) -> pl.LazyFrame:
     """The account of every machine, shift and job, with what each loss cost against plan, ready to be grouped.
 
     Parameters
     ----------
     facts : mapping of str to LazyFrame
-        Of some period: shift_figures, shift_losses, shift_plans, reloads, bars.
+        Fact tables by name.
     site : Site
+    period : Period
 
     Returns
     -------
     LazyFrame
-        ACCOUNT, lost_parts (see `against_plan`), and the columns of `with_groups`.
+        ACCOUNT, lost_parts (see `against_plan`), has_plan (its shift has such parts), and the columns of
+        `with_groups`.
     """
-    account = loss_account(facts["shift_figures"], facts["shift_losses"])
-    told = against_plan(account, facts["shift_figures"], facts["shift_plans"], facts["reloads"], facts["bars"])
-    return with_groups(told, site)
+    # An unattended window that reaches into the period has one magazine, whichever days it began on.
+    figures, losses, plans = (
+        in_period(facts[name], period, margin_days=_WIDEST_WINDOW)
+        for name in ("shift_figures", "shift_losses", "shift_plans")
+    )
+    told = against_plan(loss_account(figures, losses), figures, plans, facts["reloads"], facts["bars"])
+    shift = ["machine", "shift_date", "shift"]
+    return with_groups(
+        in_period(told, period).with_columns(has_plan=pl.col("lost_parts").is_not_null().any().over(shift)), site
+    )
 
 
 def grouped(rows: pl.LazyFrame, by: tuple[str, ...]) -> pl.LazyFrame:
@@ -47,7 +60,7 @@ def grouped(rows: pl.LazyFrame, by: tuple[str, ...]) -> pl.LazyFrame:
     -------
     LazyFrame
         The grouping's columns, line, cause, seconds, share (of PBT), count, parts (null where some of it has no
-        standard time), lost_parts (null where some of it has no plan).
+        standard time), lost_parts (of the shifts that have a plan; null without one).
     """
     group = columns_of(by)
     order = {line: number for number, line in enumerate(ALL_LINES)}
@@ -64,6 +77,35 @@ def grouped(rows: pl.LazyFrame, by: tuple[str, ...]) -> pl.LazyFrame:
         .sort(*group, pl.col("line").replace_strict(order, return_dtype=pl.Int64), "cause")
         .select(*group, "line", "cause", "loss", "seconds", "share", "count", "parts", "lost_parts")
     )
+
+
+def loss_sums(rows: pl.LazyFrame, by: tuple[str, ...]) -> pl.LazyFrame:
+    """What a group was to make, what it lost and what it made: good parts = planned parts + slack - losses in parts.
+
+    Returns
+    -------
+    LazyFrame
+        The grouping's columns; pbt_s; parts (made) and good_parts (null where quality was not measured of all);
+        loss_parts (all losses in parts); lost_parts (against plan), slack_parts, planned_parts: of the shifts that have
+        a plan and standard times throughout, null without any.
+    """
+    group = columns_of(by)
+    line, parts = pl.col("line"), pl.col("parts")
+    planned = pl.col("lost_parts").is_not_null()
+    sums = [
+        pl.col("seconds").sum().alias("pbt_s"),
+        parts.filter(line.is_in(["good parts", "parts made", "scrap"])).sum().alias("parts"),
+        pl.when((line == "good parts").any() & ~line.is_in(["parts made", "production"]).any())
+        .then(parts.filter(line == "good parts").sum())
+        .alias("good_parts"),
+        parts.filter(~line.is_in(PRODUCED)).sum().alias("loss_parts"),
+        pl.when(planned.any()).then(pl.col("lost_parts").sum()).alias("lost_parts"),
+        pl.when(planned.any()).then(parts.filter(planned).sum() - pl.col("lost_parts").sum()).alias("slack_parts"),
+        pl.when(pl.col("has_plan").any())
+        .then(parts.filter(pl.col("has_plan") & line.is_in(PRODUCED)).sum() + pl.col("lost_parts").sum())
+        .alias("planned_parts"),
+    ]
+    return rows.group_by(group).agg(sums).sort(group) if group else rows.select(sums)
 
 
 def pareto(rows: pl.LazyFrame, by: tuple[str, ...], rank: Rank = "time") -> pl.LazyFrame:

@@ -18,6 +18,8 @@ MACHINES_ABOUT: Final = {
     "ending": "how its run ended: the first half of the finding, for where the numbers stand beside it",
     "planned_parts": "planned up to the window's end, or so far in a night still running; null without a job",
     "limit": "time, bars or order: what bound the plan",
+    "plan_basis": "where the plan comes from: computed, order system, or both over several shifts; null without one",
+    "computed_parts": "what time, bars and order allow; less than planned_parts: the order system asks for more",
     "parts": "parts made, setting parts out",
     "good_parts": "good parts; null: quality was not measured",
     "parts_lost": "planned less made",
@@ -128,6 +130,8 @@ def _plans(plans: pl.LazyFrame, window: Window) -> pl.LazyFrame:
         .agg(
             planned_parts=pl.when(pl.col("planned").is_not_null().all()).then(pl.col("planned").sum()),
             limit=pl.col("limit").last(),
+            plan_basis=pl.col("basis").drop_nulls().unique().sort().str.join(" and ").replace("", None),
+            computed_parts=pl.when(pl.col("computed_parts").is_not_null().all()).then(pl.col("computed_parts").sum()),
             standard_time_s=pl.col("standard_time_s").first(),
             run_out_at=pl.col("run_out_at").drop_nulls().first(),
             bars_held=pl.col("bars").first(),

@@ -101,7 +101,7 @@ def plan_review(
         start=begin,
         zone=site.site.time_zone,
         currency=site.site.currency,
-        machines=runs.with_columns(finding=_finding(site.site.time_zone), notes=_notes(known)),
+        machines=runs.with_columns(finding=_finding(site.site.time_zone), notes=_notes(known, order)),
         stock=_stock_rows([one for one in stocks if one]),
         paying=paying,
         curve=curve,
@@ -175,7 +175,7 @@ def _finding(zone: str) -> pl.Expr:
     return said
 
 
-def _notes(job: Job) -> pl.Expr:
+def _notes(job: Job, order: int | None) -> pl.Expr:
     """What to know of a machine's plan, a sentence each, separated by new lines."""
     more = pl.col("fitting_parts_per_bar") - pl.col("parts_per_bar")
     sentences = [
@@ -195,10 +195,13 @@ def _notes(job: Job) -> pl.Expr:
             )
         ),
         pl.when(pl.col("bars_basis") == "magazine").then(
-            pl.format("the magazine is taken as full, {} bars: look, or say how many with --bars", "bars")
+            pl.lit("the magazine is taken as full: look, or say with --bars how many it holds")
         ),
         pl.when((pl.col("parts_left") == 0) & pl.col("bars").is_not_null()).then(
             pl.lit("the bar in the spindle is taken as used up: --left says how many parts it still gives")
+        ),
+        pl.when(pl.lit(order is None) & pl.col("order_left").is_not_null()).then(
+            pl.lit("the whole order of the site file is taken as wanted: --order says how many still are")
         ),
         pl.when(pl.col("attended")).then(pl.lit("somebody is there: the magazine is refilled, bars do not bind")),
         pl.when(pl.col("end").is_null()).then(pl.lit("no shift is planned then: time does not bind")),

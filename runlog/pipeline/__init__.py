@@ -136,7 +136,7 @@ def rederive(site: Site, store: Store) -> None:
     """
     # `derive` asks for the events more than once; each time the store would sort them anew.
     events = store.events().collect()
-    store.replace_facts(derive(events.lazy(), site))
+    store.replace_facts(derive(events.lazy(), site, store.held("plans")))
 
 
 # --- reading ----------------------------------------------------------------------------------------

@@ -193,8 +193,16 @@ def _parts(row: Row, clock: Clock) -> str:
         made += f", {row['good_parts']} good"
     if row["planned_parts"] is None:
         return f"{made}; no plan: the job of its program is not known"
-    plan = f"{number(row['planned_parts'], 1)} planned, bound by {row['limit']}"
-    return "; ".join(text for text in (made, plan, _bars_held(row, clock)) if text)
+    return "; ".join(text for text in (made, _plan(row), _bars_held(row, clock)) if text)
+
+
+def _plan(row: Row) -> str:
+    by = "" if row["plan_basis"] == "computed" else f" ({row['plan_basis']})"
+    plan = f"{number(row['planned_parts'], 1)} planned{by}, bound by {row['limit']}"
+    allowed = row["computed_parts"]
+    if by and allowed is not None and allowed < row["planned_parts"]:
+        plan += f", more than the {number(allowed, 1)} that time, bars and order allow"
+    return plan
 
 
 def _bars_held(row: Row, clock: Clock) -> str:

@@ -42,8 +42,7 @@ class PlanReport:
         yield ""
         yield _machines(review)
         yield ""
-        for row in review.machines.iter_rows(named=True):
-            yield _sentences(row["machine"], [row["finding"], *row["notes"].splitlines()])
+        yield _sentences(review)
         yield ""
         yield from _stock(review)
         yield from _batches(review)
@@ -89,12 +88,20 @@ def _machines(review: PlanReview) -> Table:
     return table
 
 
-def _sentences(name: str, sentences: list[str]) -> RenderableType:
+def _sentences(review: PlanReview) -> RenderableType:
+    """Each machine's finding and notes; what holds for all of several machines is said once."""
     lines = Table.grid(padding=(0, 2))
     lines.add_column(no_wrap=True, style="bold")
     lines.add_column(overflow="fold")
-    for number_, sentence in enumerate(sentences):
-        lines.add_row("" if number_ else Text(plain(name)), Text(plain(sentence)))
+    notes = [row.splitlines() for row in review.machines["notes"]]
+    shared = [note for note in notes[0] if len(notes) > 1 and all(note in others for others in notes)]
+    for row, own in zip(review.machines.iter_rows(named=True), notes, strict=True):
+        lines.add_row(Text(plain(row["machine"])), Text(plain(row["finding"])))
+        for note in own:
+            if note not in shared:
+                lines.add_row("", Text(plain(note)))
+    for place, note in enumerate(shared):
+        lines.add_row("" if place else "all", Text(plain(note)))
     return lines
 
 

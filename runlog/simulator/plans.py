@@ -129,6 +129,8 @@ def _plan_row(truth: Truth, shift: Shift) -> Row:
         "parts_left": stock.left,
         "order_left": stock.order,
         "planned_parts": parts,
+        "computed_parts": parts,
+        "basis": "computed",
         "limit": limit,
         "run_out_at": shift.start + endurance_s * SECOND if limit == "bars" else None,
     }

@@ -88,6 +88,7 @@ class Limits(_Section):
     visit_after_s: SecondsOrZero = 900.0
     turning_above_rpm: SpeedOrZero = 1.0
     coverage_flag: Share = 0.95
+    reload_fault_goal_per_100: Factor = 1.0
 
 
 class OwnLimits(_Section):

@@ -16,7 +16,7 @@ from runlog.store import Store
 @pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="kills as other systems know them")
 def test_a_watcher_killed_again_and_again_loses_and_doubles_nothing(tmp_path: Path):
-    result = campaign(kills=20, seed=3, folder=tmp_path, within_s=400)
+    result = campaign(kills=20, seed=3, folder=tmp_path, within_s=500)
     assert result.is_good, result.table()
     assert result.difference.events > 300
     assert result.at_work >= 7  # most are aimed at a watcher at work; a computer with other work misses some

@@ -1,6 +1,7 @@
 """Plans and sawing in words: what binds, what the others would allow, what to weigh."""
 
 from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 from plan.shops import nights_all_week, shop
@@ -42,7 +43,7 @@ def test_what_was_assumed_is_said():
     assert told(site)["notes"].splitlines() == [
         "the bar of 1200 mm is 50.0 mm longer than its feeder takes: saw it (`runlog sawing`)",
         "the countdown is preset to 20 parts a bar: 4 more would fit, 182.0 mm given away with each bar",
-        "the magazine is taken as full, 12 bars: look, or say how many with --bars",
+        "the magazine is taken as full: look, or say with --bars how many it holds",
         "the bar in the spindle is taken as used up: --left says how many parts it still gives",
     ]
     site, _ = shop()
@@ -62,6 +63,8 @@ def test_what_gives_no_part_says_so():
 
 def test_the_order_of_the_site_file_holds_unless_another_is_given():
     site, _ = shop(order_quantity=500)
+    assert "the whole order of the site file is taken as wanted" in told(site)["notes"]
+    assert "the whole order" not in told(site, order=30)["notes"]
     assert plan_review(site, "bush 4711", MONDAY_NOON).stock["parts"].to_list() == [500]
     assert plan_review(site, "bush 4711", MONDAY_NOON, order=30).stock["parts"].to_list() == [30]
     site, _ = shop()
@@ -95,7 +98,7 @@ def test_fewer_reloads_are_weighed_against_less_waste():
     """Three of 1000 mm: 9 parts, 333.3 mm a part, 100 / 3 reloads per 100. Five of 600: 10 parts, 300 mm, 50 reloads.
     Over 1000 parts 33.3 m, 6.3536 kg each, so 211.8 kg or 1101.28 EUR, against 166.7 reloads of 40 s, 111 min.
     """
-    lengths = {"part_mm": 300, "parting_mm": 0, "facing_mm": 0, "top_cut_mm": 0, "bar_mm": 1000}
+    lengths: dict[str, Any] = {"part_mm": 300, "parting_mm": 0, "facing_mm": 0, "top_cut_mm": 0, "bar_mm": 1000}
     site, _ = shop(feeder={"minimum_remnant_mm": 0, "longest_bar_mm": 1100}, **lengths)
     assert sawing_review(site, "bush 4711", kerf_mm=0).advice[0] == (
         "3 pieces of 1000.0 mm ask for the fewest reloads, 5 pieces of 600.0 mm waste least: over 1000 parts the "

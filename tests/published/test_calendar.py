@@ -1,4 +1,4 @@
-"""Night shifts when the clocks change. Source: IANA tz database (2026f), transitions listed by instant in UTC."""
+"""Night shifts when the clocks change (IANA tz database 2026f, transitions listed by instant in UTC), and ISO weeks."""
 
 from datetime import UTC, date, datetime, timedelta
 
@@ -6,6 +6,7 @@ import polars as pl
 import pytest
 
 from runlog.calendar import planned, shifts, unattended
+from runlog.figures.groups import iso_week
 from runlog.site import parse_site
 
 SITE = """
@@ -99,4 +100,33 @@ machines = ["T01"]
         ("T01", datetime(2026, 1, 13, 5, tzinfo=UTC), datetime(2026, 1, 13, 6, tzinfo=UTC)),
         ("T02", datetime(2026, 1, 12, 22, tzinfo=UTC), datetime(2026, 1, 13, 2, tzinfo=UTC)),
         ("T02", datetime(2026, 1, 13, 2, 30, tzinfo=UTC), datetime(2026, 1, 13, 6, tzinfo=UTC)),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("day", "week"),
+    [
+        ("2005-01-01", "2004-W53"), ("2005-12-31", "2005-W52"), ("2006-01-01", "2005-W52"), ("2007-01-01", "2007-W01"),
+        ("2007-12-31", "2008-W01"), ("2008-12-28", "2008-W52"), ("2008-12-29", "2009-W01"), ("2009-12-31", "2009-W53"),
+        ("2010-01-03", "2009-W53"), ("2020-12-31", "2020-W53"), ("2021-01-01", "2020-W53"), ("2024-12-30", "2025-W01"),
+        ("2025-12-29", "2026-W01"), ("2026-01-01", "2026-W01"), ("2026-12-31", "2026-W53"), ("2027-01-03", "2026-W53"),
+        ("2027-01-04", "2027-W01"),
+    ],
+)  # fmt: skip
+def test_iso_weeks(day: str, week: str):
+    """ISO 8601 week dates; examples as commonly printed with the standard (from memory)."""
+    assert pl.select(iso_week(pl.lit(date.fromisoformat(day)))).item() == week
+
+
+def test_long_years():
+    """Years of 53 weeks from 2000 to 2040 by ISO 8601, as commonly printed (from memory)."""
+    lasts = pl.DataFrame({"year": range(2000, 2041)}).with_columns(week=iso_week(pl.date("year", 12, 28)))
+    assert lasts.filter(pl.col("week").str.ends_with("W53"))["year"].to_list() == [
+        2004,
+        2009,
+        2015,
+        2020,
+        2026,
+        2032,
+        2037,
     ]

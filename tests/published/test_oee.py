@@ -10,7 +10,7 @@ from datetime import date
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runlog.figures.account import loss_account
@@ -74,6 +74,7 @@ counts = st.integers(0, 2000)
 times = st.integers(1, 10**6)
 
 
+@settings(deadline=None)
 @given(times, times, counts, counts, st.integers(1, 10_000))
 def test_oee_is_the_product_and_pri_gq_over_pbt(pbt, apt, good, bad, pri):
     """ISO 22400-2: availability x effectiveness x quality ratio = PRI x GQ / PBT, whatever the day."""
@@ -86,6 +87,7 @@ def test_oee_is_the_product_and_pri_gq_over_pbt(pbt, apt, good, bad, pri):
 seconds = st.integers(0, 40_000).map(lambda millis: millis / 8)
 
 
+@settings(deadline=None)
 @given(*[seconds] * 6, counts, counts, st.integers(0, 50), st.integers(1, 500))
 def test_loss_account_closes_for_any_shift(producing, planned, overrun, stop, minor, lost, good, bad, unseen, pri):
     """The lines add up to PBT to the second, with quality measured or not, with parts made unseen or not."""

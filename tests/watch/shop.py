@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import polars as pl
+from polars.testing import assert_frame_equal
 
 from runlog.pipeline import IngestReport, ingest
 from runlog.schema import FACT_TABLES
@@ -86,3 +87,13 @@ def told(store: Store) -> pl.DataFrame:
 def facts(store: Store) -> dict[str, pl.DataFrame]:
     made = {table.name: store.fact(table.name).collect() for table in FACT_TABLES}
     return {name: frame.sort(frame.columns) for name, frame in made.items()}
+
+
+def same_as_clean(logs: Path, store: Store) -> None:
+    """Events and facts equal those of a clean read of what lies in the folder."""
+    clean = Store(store.folder.with_name("clean"))
+    taken(logs, clean)
+    assert_frame_equal(told(store), told(clean))
+    wanted = facts(clean)
+    for name, frame in facts(store).items():
+        assert_frame_equal(frame, wanted[name])

@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from polars.testing import assert_frame_equal
 from watch.following import Following, shop, until
-from watch.shop import HEADER, TEXT, facts, lines, rows, taken, told
+from watch.shop import HEADER, TEXT, lines, rows, same_as_clean, told
 
 from runlog import pipeline
-from runlog.store import Store, heartbeat
+from runlog.store import heartbeat
+from runlog.store.heartbeat import Heartbeat
 from runlog.watch import follow, notices
 
 
@@ -23,15 +23,6 @@ def _short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(follow, "QUIET_S", 0.05)
     monkeypatch.setattr(follow, "RESTS_PER_WORK", 0.0)
     monkeypatch.setattr(follow, "RETRY_S", (0.1, 1.0))
-
-
-def same_as_clean(folder: Path, store: Store) -> None:
-    clean = Store(folder / "clean")
-    taken(folder / "logs", clean)
-    assert_frame_equal(told(store), told(clean))
-    wanted = facts(clean)
-    for name, frame in facts(store).items():
-        assert_frame_equal(frame, wanted[name])
 
 
 # --- what it says of itself ------------------------------------------------------------------------
@@ -61,6 +52,27 @@ def test_what_it_is_at_is_told_at_once(tmp_path: Path, monkeypatch: pytest.Monke
     assert watcher.beat().stopped
 
 
+def test_a_long_step_tells_how_far_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(heartbeat, "EVERY_S", 3600.0)
+    monkeypatch.setattr(follow, "TOLD_EVERY_S", 0.0)
+    said: list[str] = []
+    write = heartbeat.write
+
+    def noting(store: Path, beat: Heartbeat) -> None:
+        said.append(beat.doing)
+        write(store, beat)
+
+    monkeypatch.setattr(heartbeat, "write", noting)
+    logs = shop(tmp_path)
+    for minute in range(3):
+        (logs / f"T01.{minute}.csv").write_text(HEADER + rows(minute, minute + 1))
+    with Following(tmp_path) as watcher:
+        until(lambda: heartbeat.WAITING in said, "rest")
+    told_of = [f"reading 3 files{done}" for done in ("", ", 1 done", ", 2 done")]
+    assert said == ["starting", *told_of, heartbeat.DERIVING, heartbeat.WAITING, heartbeat.WAITING]
+    assert watcher.beat().stopped
+
+
 # --- files -----------------------------------------------------------------------------------------
 
 
@@ -84,7 +96,7 @@ def test_appended_lines_are_read_and_a_torn_one_waits_for_its_end(tmp_path: Path
         appending.flush()
         watcher.until_events(1 + 3 * 6 + 2)
         watcher.until_settled()
-    same_as_clean(tmp_path, watcher.store)
+    same_as_clean(tmp_path / "logs", watcher.store)
 
 
 def test_a_locked_file_is_tried_again_while_the_rest_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
@@ -115,7 +127,7 @@ def test_a_locked_file_is_tried_again_while_the_rest_goes_on(tmp_path: Path, mon
         until(lambda: not watcher.beat().troubles, "no troubles")
     assert watcher.outcome is not None
     assert watcher.outcome.skipped == []
-    same_as_clean(tmp_path, watcher.store)
+    same_as_clean(tmp_path / "logs", watcher.store)
 
 
 def test_polling_needs_no_notices(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
@@ -174,7 +186,7 @@ def test_the_site_file_is_read_again_when_it_changes(tmp_path: Path, monkeypatch
         watcher.until_told("site.toml: read again")
         watcher.until_events(11)
         watcher.until_settled()
-    same_as_clean(tmp_path, watcher.store)
+    same_as_clean(tmp_path / "logs", watcher.store)
 
 
 def test_a_site_file_with_mistakes_counts_as_before_and_is_a_problem_until_mended(tmp_path: Path, monkeypatch):
@@ -191,7 +203,7 @@ def test_a_site_file_with_mistakes_counts_as_before_and_is_a_problem_until_mende
         (tmp_path / "site.toml").write_text(TEXT)
         until(lambda: not watcher.beat().failing, "no problem")
         assert watcher.times_told("counts as it was before") == 1
-    same_as_clean(tmp_path, watcher.store)
+    same_as_clean(tmp_path / "logs", watcher.store)
 
 
 # --- two watchers ----------------------------------------------------------------------------------

@@ -1,0 +1,172 @@
+"""The week on one page: what each machine made of its plan, what was lost where, what changed.
+
+    review = week_review(facts, site, now)                       the last whole week the log speaks of
+    review = week_review(facts, site, now, week="2026-W12")
+
+Everything a page or a terminal shows is a column or a sentence here.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import polars as pl
+
+from runlog.figures.changes import changed, shown
+from runlog.figures.cutting import idle_thresholds
+from runlog.figures.losses import loss_rows, loss_sums, pareto
+from runlog.figures.period import Period, in_period, period_of
+from runlog.figures.setups import changeover_rows, compared
+from runlog.figures.shifts import shift_table
+from runlog.figures.stock import bar_account, bar_rows, short_bars
+from runlog.figures.trends import FIGURES, shift_series, trend_verdicts
+from runlog.figures.window import Facts, one_machine
+from runlog.schema import REPORTED
+from runlog.site import Site
+
+
+@dataclass(frozen=True)
+class WeekReview:
+    """Everything the week shows.
+
+    Attributes
+    ----------
+    period : Period
+    machines, plant : DataFrame
+        `shift_table` by machine, and of all of them together.
+    thresholds : DataFrame
+        `cutting.idle_thresholds`: above which load each spindle was taken to cut.
+    account : DataFrame
+        `loss_sums` of the plant.
+    losses : DataFrame
+        `pareto` of the plant by time, with `by_count` and `by_parts`, the places it would have by these.
+    bars, short : DataFrame
+        `bar_account` by material, and `short_bars`.
+    changeovers : DataFrame
+        `compared`, of the plant.
+    trends : DataFrame
+        `trend_verdicts` up to the end of the week, with `said`, a sentence.
+    shown : DataFrame
+        REPORTED: what is shown of each shift, to be kept.
+    changed : DataFrame
+        Shifts that differ from what was last shown of this week (`changes.changed`); empty the first time.
+    scrap_problems : DataFrame
+        `quality.scrap_problems` of these days.
+    """
+
+    period: Period
+    machines: pl.DataFrame
+    plant: pl.DataFrame
+    thresholds: pl.DataFrame
+    account: pl.DataFrame
+    losses: pl.DataFrame
+    bars: pl.DataFrame
+    short: pl.DataFrame
+    changeovers: pl.DataFrame
+    trends: pl.DataFrame
+    shown: pl.DataFrame
+    changed: pl.DataFrame
+    scrap_problems: pl.DataFrame
+
+
+def week_review(
+    facts: Facts,
+    site: Site,
+    now: datetime,
+    *,
+    week: str | None = None,
+    machine: str | None = None,
+    before: pl.LazyFrame | None = None,
+    problems: pl.DataFrame | None = None,
+) -> WeekReview:
+    """Review a week.
+
+    Parameters
+    ----------
+    facts : mapping of str to LazyFrame
+        Fact tables by name, with scrap lists counted (`quality.with_scrap`).
+    site : Site
+    now : datetime
+        With zone: when it is shown.
+    week : str, optional
+        By ISO 8601, such as 2026-W53; the last whole one if not given.
+    machine : str, optional
+        Only this machine.
+    before : LazyFrame, optional
+        REPORTED, what was shown when; nothing was if not given.
+    problems : DataFrame, optional
+        From `quality.scrap_problems`.
+
+    Raises
+    ------
+    RunlogError
+        There are no facts, no such week, or no such machine.
+    """
+    period = period_of(facts, site, week=week)
+    if machine is not None:
+        facts = one_machine(facts, site, machine)
+    losses = loss_rows(facts, site, period)
+    bars = in_period(bar_rows(facts, site), period)
+    now_shown = shown(facts, period, now)
+    return WeekReview(
+        period=period,
+        machines=shift_table(facts, site, period, ("machine",)),
+        plant=shift_table(facts, site, period, ("plant",)),
+        thresholds=idle_thresholds(facts["shift_loads"]).collect(),
+        account=loss_sums(losses, ("plant",)).collect(),
+        losses=_ranked(losses),
+        bars=bar_account(bars, ("material",)).collect(),
+        short=short_bars(bars).collect(),
+        changeovers=compared(in_period(changeover_rows(facts, site), period), ("plant",)).collect(),
+        trends=_trends(facts, site, period),
+        shown=now_shown,
+        changed=_changed(now_shown, before, period, machine),
+        scrap_problems=_of_these(problems, period, machine),
+    )
+
+
+def _ranked(losses: pl.LazyFrame) -> pl.DataFrame:
+    by_time = pareto(losses, ("plant",)).collect()
+    for rank in ("count", "parts"):
+        places = pareto(losses, ("plant",), rank).select("line", "cause", pl.col("rank").alias(f"by_{rank}")).collect()
+        by_time = by_time.join(places, on=["line", "cause"], how="left", nulls_equal=True)
+    return by_time.sort("rank")
+
+
+def _trends(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
+    """Verdicts with a sentence each, in the order of `trend_verdicts`."""
+    told = trend_verdicts(shift_series(facts, site, period))
+    figure = pl.col("figure").replace_strict(FIGURES, return_dtype=pl.String())
+    what = pl.format("{}, {}: {}", "machine", "shift", figure)
+    as_number = {name: name.endswith(("_s", "_100", "_hour")) for name in FIGURES}
+    is_number = pl.col("figure").replace_strict(as_number, return_dtype=pl.Boolean())
+    before, after = (
+        pl.when(is_number)
+        .then(pl.col(name).round(1).cast(pl.String))
+        .otherwise(pl.format("{} %", (100 * pl.col(name)).round(1)))
+        for name in ("before", "after")
+    )
+    said = (
+        pl.when(pl.col("verdict") == "stepped")
+        .then(pl.format("{} stepped on {}, from {} to {} (medians)", what, "at", before, after))
+        .when(pl.col("verdict").is_in(["rising", "falling"]))
+        .then(pl.format("{} {}, from {} to {} (medians of first and last quarter)", what, "verdict", before, after))
+        .otherwise(pl.format("{} {}", what, "verdict"))
+    )
+    return told.with_columns(said=said)
+
+
+def _changed(now: pl.DataFrame, before: pl.LazyFrame | None, period: Period, machine: str | None) -> pl.DataFrame:
+    held = (REPORTED.empty() if before is None else before).filter(pl.col("week") == period.week)
+    if machine is not None:
+        held = held.filter(pl.col("machine") == machine)
+    told = held.collect()
+    # A machine that was never shown before has nothing to differ from.
+    known = now.join(told.select("machine").unique(), on="machine", how="semi")
+    return changed(known, told)
+
+
+def _of_these(problems: pl.DataFrame | None, period: Period, machine: str | None) -> pl.DataFrame:
+    if problems is None:
+        return pl.DataFrame()
+    here = problems.filter(pl.col("shift_date").is_between(period.first, period.last))
+    return here if machine is None else here.filter(pl.col("machine") == machine)

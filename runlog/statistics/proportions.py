@@ -1,0 +1,168 @@
+"""Faults per chance: exact intervals, comparison with the rest, many comparisons at once, shrinkage."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, special, stats
+
+Floats = NDArray[np.float64]
+
+_FLATTEST: Final = 1e6
+"""Chances a prior may weigh: groups that differ by less than chance have one rate."""
+
+
+def clopper_pearson(faults: ArrayLike, chances: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
+    """Exact limits of a proportion.
+
+    Parameters
+    ----------
+    faults, chances : array_like of int
+        How many of how many; they need not be whole where counts were thinned for dispersion.
+    level : float
+        Confidence, two-sided.
+
+    Returns
+    -------
+    tuple of ndarray
+        Lower and upper limit; 0 to 1 without any chance.
+
+    Notes
+    -----
+    C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404-413, as beta quantiles.
+
+    Examples
+    --------
+    >>> low, high = clopper_pearson(81, 263)
+    >>> f"{float(low):.4f} {float(high):.4f}"
+    '0.2527 0.3676'
+    """
+    x, n = np.asarray(faults, float), np.asarray(chances, float)
+    tail = (1 - level) / 2
+    low = np.where(x > 0, special.betaincinv(np.maximum(x, 1e-300), n - x + 1, tail), 0.0)
+    high = np.where(x < n, special.betaincinv(x + 1, np.maximum(n - x, 1e-300), 1 - tail), 1.0)
+    return low, high
+
+
+def wilson(faults: ArrayLike, chances: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
+    """Score limits of a proportion, for drawing; E. B. Wilson, J. Amer. Statist. Assoc. 22 (1927) 209-212.
+
+    Parameters and returns as in `clopper_pearson`, but whole 0 to 1 only in the limit.
+    """
+    x, n = np.asarray(faults, float), np.asarray(chances, float)
+    z = float(stats.norm.ppf((1 + level) / 2))
+    share = x / n
+    middle = share + z * z / (2 * n)
+    half = z * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
+    scale = 1 + z * z / n
+    return np.clip((middle - half) / scale, 0, 1), np.clip((middle + half) / scale, 0, 1)
+
+
+def more_often_p(faults: int, chances: int, other_faults: int, other_chances: int) -> float:
+    """Chance of so many faults or more, were this group like the others (Fisher, one-sided).
+
+    Notes
+    -----
+    R. A. Fisher, The Design of Experiments (1935): hypergeometric tail with both margins fixed.
+
+    Examples
+    --------
+    The tea of the same book: all four cups with milk first named.
+
+    >>> round(more_often_p(4, 4, 0, 4), 4)
+    0.0143
+    """
+    everything, all_faults = chances + other_chances, faults + other_faults
+    return float(stats.hypergeom.sf(faults - 1, everything, all_faults, chances))
+
+
+def false_discovery_q(p: ArrayLike) -> Floats:
+    """Smallest false discovery rate at which each of these would be called.
+
+    Parameters
+    ----------
+    p : array_like of float
+        One p-value a comparison.
+
+    Returns
+    -------
+    ndarray
+        Adjusted values in the same order.
+
+    Notes
+    -----
+    Y. Benjamini and Y. Hochberg, J. R. Statist. Soc. B 57 (1995) 289-300: step-up, comparisons independent or
+    positively dependent.
+    """
+    given = np.asarray(p, float)
+    return np.asarray(stats.false_discovery_control(given, method="bh")) if given.size else given
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What groups of a shop are like before one is looked at: a beta distribution.
+
+    Attributes
+    ----------
+    alpha, beta : float
+        Its shapes: faults and clean chances it is worth.
+    """
+
+    alpha: float
+    beta: float
+
+    @property
+    def mean(self) -> float:
+        """The rate of a group nothing is known of."""
+        return self.alpha / (self.alpha + self.beta)
+
+    def shrunken(self, faults: ArrayLike, chances: ArrayLike) -> Floats:
+        """Rates drawn towards the common one, those with few chances most."""
+        x, n = np.asarray(faults, float), np.asarray(chances, float)
+        return (x + self.alpha) / (n + self.alpha + self.beta)
+
+
+def fitted_prior(faults: ArrayLike, chances: ArrayLike) -> Prior:
+    """The prior that makes these groups most likely (beta-binomial, marginal maximum likelihood).
+
+    Where groups differ by no more than chance, the prior is so narrow that all have the common rate.
+
+    Notes
+    -----
+    J. O. Berger, Statistical Decision Theory and Bayesian Analysis, 2nd ed. 1985, section 4.5 (empirical Bayes).
+    """
+    x, n = np.asarray(faults, float), np.asarray(chances, float)
+    common = (x.sum() + 0.5) / (n.sum() + 1.0)
+
+    def unlikeliness(shape: Floats) -> float:
+        mean, weight = special.expit(shape[0]), np.exp(shape[1])
+        a, b = mean * weight, (1 - mean) * weight
+        return -float(np.sum(special.betaln(x + a, n - x + b) - special.betaln(a, b)))
+
+    starts = [np.array([special.logit(common), np.log(weight)]) for weight in (3.0, 30.0, 300.0)]
+    bounds = [(-15.0, 15.0), (np.log(0.1), np.log(_FLATTEST))]
+    found = min((optimize.minimize(unlikeliness, start, bounds=bounds) for start in starts), key=lambda one: one.fun)
+    mean, weight = float(special.expit(found.x[0])), float(np.exp(found.x[1]))
+    return Prior(mean * weight, (1 - mean) * weight)
+
+
+def dispersion(faults: ArrayLike, chances: ArrayLike) -> float:
+    """By how much counts of units vary more than chance lets them: Pearson's chi-square over its degrees of freedom.
+
+    Never below 1; 1 with fewer than two units or without a fault. P. McCullagh and J. A. Nelder, Generalized Linear
+    Models, 2nd ed. 1989, section 4.5.2.
+    """
+    x, n = np.asarray(faults, float), np.asarray(chances, float)
+    x, n = x[n > 0], n[n > 0]
+    if x.size < 2 or not 0 < x.sum() < n.sum():
+        return 1.0
+    share = x.sum() / n.sum()
+    chi_square = float(np.sum((x - n * share) ** 2 / (n * share * (1 - share))))
+    return max(1.0, chi_square / (x.size - 1))
+
+
+def widened(faults: ArrayLike, chances: ArrayLike, by: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
+    """Limits of `clopper_pearson` for counts that vary `by` times more than chance: as of so many times fewer."""
+    x, n, times = np.asarray(faults, float), np.asarray(chances, float), np.asarray(by, float)
+    return clopper_pearson(x / times, n / times, level)

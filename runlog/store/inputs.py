@@ -1,0 +1,62 @@
+"""What people wrote down beside the logs, and what was shown to them: tables that no log and no derivation makes.
+
+    store.put("scrap", rows, by=("machine", "shift_date", "shift"))   # takes the place of what is held of these shifts
+    store.put("reported", rows, by=("week", "machine"))
+    store.held("scrap")
+
+The last word on a key stands: rows of a key that come again replace those held, so reading a file twice adds nothing
+and reading its correction corrects.
+"""
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from runlog.schema import INPUT_TABLES, TABLES
+from runlog.store import delta
+from runlog.store.folder import Folder
+from runlog.store.lock import writing
+
+
+class Inputs(Folder):
+    """The side of a store that holds what people wrote, by INPUT_TABLES."""
+
+    def put(self, name: str, rows: pl.DataFrame, *, by: Sequence[str]) -> None:
+        """Put rows in the place of those held under the same key, in one commit.
+
+        Parameters
+        ----------
+        name : str
+            One of INPUT_TABLES.
+        rows : pl.DataFrame
+            Of that table's columns.
+        by : sequence of str
+            Columns of the key: every held row with a key that is among `rows` gives way.
+
+        Raises
+        ------
+        StoreError
+            The store cannot be written, or is of a newer version.
+        """
+        path = self._path(name)
+        with writing(self.folder, self._wait_s):
+            self._lay_out()
+            new = TABLES[name].conform(rows.lazy()).collect()
+            if not delta.exists(path):
+                delta.commit(path, new)
+                return
+            kept = self.held(name).join(new.lazy(), on=list(by), how="anti", nulls_equal=True).collect()
+            delta.commit(path, pl.concat([kept, new]), mode="overwrite")
+
+    def held(self, name: str) -> pl.LazyFrame:
+        """One of INPUT_TABLES as it is now; empty if nobody wrote any."""
+        table = next(table for table in INPUT_TABLES if table.name == name)
+        path = self._path(name)
+        if not delta.exists(path):
+            return table.empty()
+        return table.conform(pl.scan_delta(delta.opened(path)))
+
+    def version(self) -> str:
+        """See `Folder.version`; changes with what figures are made of here, too."""
+        at = delta.latest_version(self._path("scrap"))
+        return super().version() + ("" if at is None else f"-{at}")
