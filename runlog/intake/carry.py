@@ -34,9 +34,9 @@ GROUPS: Final = pl.Schema(
 """By machine, of the instance under way: first stamp of the body; highest instant of the stretch under way, and the
 stamp before; the latest stamp of all; and since when `recent` is complete."""
 
-WINDOWS: Final = (timedelta(hours=1), timedelta(minutes=10), timedelta(minutes=2))
+WINDOWS: Final = tuple(timedelta(seconds=s) for s in (3600, 600, 120, 20, 2))
 """How far back stamps are remembered: the longest that does not hold too many."""
-MOST_RECENT: Final = 5_000
+MOST_RECENT: Final = 10_000
 MOST_ITEMS: Final = 20_000
 
 

@@ -32,6 +32,7 @@ _CIVIL: Final = (
     r"(?P<hour>\d{1,2})[:.](?P<minute>\d{2})(?:[:.](?P<second>\d{2})(?:[.,:](?P<fraction>\d+))?)?"
     r"\s*(?P<half>[AaPp])?(?:\.?[Mm]\.?)?\s*(?P<utc>Z|UTC|GMT)?$"
 )
+_SHORT: Final = r"^\s*\d{1,2}[./-]"
 _COMPACT: Final = r"^(\d{4})(\d{2})(\d{2})[T_ -]?(\d{2})(\d{2})(\d{2})((?:[.,]\d+)?)$"
 _LEAST_TOLD: Final = 12
 """A number above it is no month."""
@@ -81,8 +82,7 @@ def day_comes_first(text: pl.Series) -> tuple[bool, bool]:
     >>> day_comes_first(pl.Series(["03/04/2026 06:00", "03/14/2026 06:00"]))
     (False, True)
     """
-    parts = text.unique().drop_nulls().str.strip_chars().str.extract_groups(_CIVIL).struct.unnest()
-    parts = parts.filter(pl.col("a").str.len_bytes() <= 2)
+    parts = _short_first(text)
     if not parts.height:
         return True, True
     first, second = (parts[name].cast(pl.Int64) for name in ("a", "b"))
@@ -104,8 +104,7 @@ def carry_their_zone(text: pl.Series) -> bool:
 
 def date_order(text: pl.Series) -> Order:
     """What these stamps show of the order of day and month; "any" where they read the same in both."""
-    parts = text.unique().drop_nulls().str.strip_chars().str.extract_groups(_CIVIL).struct.unnest()
-    parts = parts.filter((pl.col("a").str.len_bytes() <= 2) & (pl.col("mark") != "."))
+    parts = _short_first(text).filter(pl.col("mark") != ".")
     if not parts.height:
         return "any"
     first, second = (parts[name].cast(pl.Int64) for name in ("a", "b"))
@@ -113,6 +112,12 @@ def date_order(text: pl.Series) -> Order:
     if days != months:
         return "day first" if days > months else "month first"
     return "unsure"
+
+
+def _short_first(text: pl.Series) -> pl.DataFrame:
+    """Parts of the stamps that do not begin with a year."""
+    others = text.filter(text.str.contains(_SHORT)).unique()
+    return others.str.strip_chars().str.extract_groups(_CIVIL).struct.unnest().filter(pl.col("a").is_not_null())
 
 
 def _span(parts: pl.DataFrame, day_first: bool) -> int:

@@ -1,9 +1,17 @@
 """The same observation, told more than once: in a row, within a file, in several files."""
 
+from typing import Final
+
 import polars as pl
 
 from runlog.distinct import OBSERVATION
 from runlog.intake.vocabulary import FREE_TEXT
+
+COMPARED: Final = ("key", "item", "text", "number", "code", "message", "condition_id", "head", "discrete")
+"""Columns that `is_unchanged` needs."""
+
+COUNTED: Final = ("key", *(name for name in OBSERVATION if name not in ("machine", "data_item", "nth")))
+"""Columns that `returns` needs."""
 
 
 def is_unchanged(observations: pl.DataFrame) -> pl.Series:
@@ -33,8 +41,7 @@ def returns(observations: pl.DataFrame) -> pl.Series:
 
     An agent that began anew counts anew, as it does in a file of its own.
     """
-    value = ["key", *(name for name in OBSERVATION if name not in ("machine", "data_item", "nth"))]
     # Most stamps hold one value an item: number only those that hold more.
     shared = observations.select(pl.struct("key", "stamped").is_duplicated()).to_series()
-    again = observations.filter(shared).select(pl.int_range(pl.len()).over(value)).to_series()
+    again = observations.filter(shared).select(pl.int_range(pl.len()).over(COUNTED)).to_series()
     return pl.repeat(0, observations.height, dtype=pl.Int64, eager=True).scatter(shared.arg_true(), again)

@@ -5,7 +5,7 @@ before (`current` does, and answers that overlap) is followed as long as what it
 every item and condition, and the last few thousand of all.
 """
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import polars as pl
@@ -153,7 +153,7 @@ def remember(
         return None
     highest = [own["line"].max(), before.highest if before and goes_on else None]
     tags = {tag.rpartition(":")[0] for _, _, tag, *_ in found.kinds}
-    return asdict(
+    return vars(
         Documents(
             instance=instance,
             instances=[*dict.fromkeys([*(before.instances if before else []), *spoke])],

@@ -5,6 +5,7 @@ item, returns at what else is stamped the same. So what is remembered goes in fr
 to both, and what was in front is taken off again.
 """
 
+from collections.abc import Sequence
 from datetime import timedelta
 from typing import Final
 
@@ -12,7 +13,7 @@ import polars as pl
 
 from runlog.intake.carry import GROUPS, MOST_ITEMS, MOST_RECENT, OBSERVATIONS, WINDOWS, CannotFollowError, Carry
 from runlog.intake.clocks import LOST_AFTER, numbered, place
-from runlog.intake.distinct import is_unchanged, returns
+from runlog.intake.distinct import COMPARED, COUNTED, is_unchanged, returns
 
 _LINES: Final = "adapter lines"
 _DOCUMENTS: Final = "mtconnect streams"
@@ -41,9 +42,13 @@ def carried_on(
     started = groups.select("group", pl.col("body_start").alias("body_start_before"))
     placed = placed.join(started, on="group", how="left", maintain_order="left").with_columns(body_start)
     placed = placed.drop("body_start_before")
-    unchanged = is_unchanged(pl.concat([last, news])).slice(last.height)
-    nth = returns(pl.concat([recent, news.filter(~unchanged)])).slice(recent.height)
+    unchanged = is_unchanged(_joined(last, news, COMPARED)).slice(last.height)
+    nth = returns(_joined(recent, news.select(COUNTED).filter(~unchanged), COUNTED)).slice(recent.height)
     return placed, unchanged, nth, groups
+
+
+def _joined(before: pl.DataFrame, news: pl.DataFrame, columns: Sequence[str]) -> pl.DataFrame:
+    return pl.concat([before.select(columns), news.select(columns)])
 
 
 def _parted(frame: pl.DataFrame, heights: list[int]) -> list[pl.DataFrame]:
@@ -115,11 +120,11 @@ def remembered(
         placed, kept = placed.filter(own), kept.filter(own)
     if instance != carry.instance:
         carry, groups = Carry(carry.format, carry.lines, carry.dialect, instance), _NO_GROUPS
-    last = pl.concat([carry.last, placed.select(*OBSERVATIONS)]).unique(
-        ["machine", "data_item"], keep="last", maintain_order=True
-    )
+    latest = placed.filter(placed["key"].is_last_distinct()).select(*OBSERVATIONS)
+    last = pl.concat([carry.last, latest]).unique(["machine", "data_item"], keep="last", maintain_order=True)
     groups = _groups(placed, groups)
-    stamps = pl.concat([carry.recent, placed.filter(kept).select(*OBSERVATIONS)])
+    near = placed.select(pl.col("stamped") > groups.select(pl.col("latest").min() - WINDOWS[0]).item()).to_series()
+    stamps = pl.concat([carry.recent, placed.filter(kept & near).select(*OBSERVATIONS)])
     for window in WINDOWS:
         since = pl.max_horizontal(pl.col("latest") - window, pl.col("since"))
         windowed = groups.with_columns(since.alias("since"))

@@ -23,7 +23,7 @@ from runlog.intake.whole import read_bytes, read_part
 from runlog.progress import TAIL
 from runlog.site import Site, Source
 
-PIECE_BYTES: Final = 8 * 1024 * 1024
+PIECE_BYTES: Final = 4 * 1024 * 1024
 """Read at a time."""
 
 
@@ -134,6 +134,8 @@ class _Pieces:
                 yield from self._parts(format, start, None)
                 return
         whole = start + b"".join(steps(self._file, MOST_BYTES))
+        if len(whole) > MOST_BYTES:
+            raise ReadingError(f"{self._name}: {TOO_MUCH}")
         self._done.update(whole)
         self._check(self._done)
         yield read_bytes(whole, self._name, self._source, self._site, self._read_at, base=self._base)

@@ -136,9 +136,10 @@ def gaps(found: Walk, earlier: Documents | None = None) -> tuple[list[str], bool
     """
     lost: list[str] = []
     before = (earlier.last_header(), earlier.is_whole) if earlier else None
+    told = pl.Series(found.sequence, dtype=pl.String).cast(pl.Int64, strict=False)
     for header, end in spans(found):
-        numbers = [int(word) for word in found.sequence[header.place : end] if word and word.isdecimal()]
-        whole = bool(numbers) and max(numbers) - min(numbers) + 1 == len(numbers)
+        numbers = told.slice(header.place, end - header.place).drop_nulls().sort()
+        whole = bool(len(numbers)) and numbers[-1] - numbers[0] + 1 == len(numbers)
         if before and before[0].instance != header.instance:
             lost.append(
                 f"instanceId {before[0].instance or 'none'} became {header.instance or 'none'}: the agent began anew,"
@@ -147,7 +148,7 @@ def gaps(found: Walk, earlier: Documents | None = None) -> tuple[list[str], bool
         elif before and before[0].next.isdecimal():
             due = int(before[0].next)
             kept_from = int(header.first) if header.first.isdecimal() else 0
-            begins = min(numbers) if whole and before[1] else 0
+            begins = numbers[0] if whole and before[1] else 0
             if max(kept_from, begins) > due:
                 lost.append(f"sequences {due} to {max(kept_from, begins) - 1} are missing")
         before = (header, whole)

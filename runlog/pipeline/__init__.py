@@ -29,7 +29,7 @@ from runlog.store import Store
 
 __all__ = ["IngestReport", "Skipped", "Step", "ingest", "rederive"]
 
-BATCH_EVENTS: Final = 200_000
+BATCH_EVENTS: Final = 100_000
 """Events kept in memory before they are committed."""
 BATCH_FILES: Final = 500
 """Files read before they are committed: what a kill costs at most."""

@@ -1,132 +1,228 @@
-"""How fast logs become facts, as ratios to the bare library in the same run: `python tests/benchmarks/speed.py`.
+"""How fast logs become facts, and how much memory that takes, in tables: `python tests/benchmarks/speed.py`.
 
-Each line compares what runlog does with the least that could work, done by the library alone on the same bytes:
-splitting and writing for reading, reading and sorting for deriving. Files are invented by the simulator.
+Each line compares what runlog does with something measured in the same run: the bare library doing the least that could
+work, or what one would write otherwise. Files are invented; `--full` makes them as large as the goals ask for (an hour,
+and 20 GB of disk for a while), else they are small. `RUNLOG_REAL_LOGS` names a folder of recorded logs to read as well.
 """
 
+import argparse
+import os
+import platform
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
-from xml.parsers import expat
+from typing import Final, NamedTuple
 
 import polars as pl
+from bare import LEAST, OTHERS, Work, is_installed
+from made import FORMS, made
+from taking import measured, take, take_anew
 
 from runlog.derive import derive
 from runlog.derive.observations import ITEMS
 from runlog.distinct import distinct
-from runlog.intake import read_file, source_for
-from runlog.simulator import simulate, simulate_frames
-from runlog.site import Site, load_site, parse_site
+from runlog.simulator import simulate_frames
+from runlog.site import Site, parse_site
 
-READ_AT = datetime(2026, 11, 25, 6, tzinfo=UTC)
-START = date(2026, 8, 10)
-BEST_OF = 3
-
-
-def best(work: Callable[[], object]) -> float:
-    """Shortest of a few runs. [s]"""
-    times = []
-    for _ in range(BEST_OF):
-        begin = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - begin)
-    return min(times)
+START: Final = date(2026, 8, 10)
+FULL_MB: Final = {"csv long": 500.0, "adapter lines": 500.0, "mtconnect streams": 200.0}
+FULL_GB: Final = (0.1, 1.0, 5.0)
+FULL_FILES: Final = 20_000
+NEW_FILES: Final = 5
+GOALS: Final = {"csv long": 2.0, "adapter lines": 2.0, "mtconnect streams": 1.5, "derive": 3.0}
+_REAL: Final = {"adapter lines": ("lines", "*.txt"), "mtconnect streams": ("streams", "*.xml")}
 
 
-def logs_of(folder: Path, form: str, weeks: int) -> tuple[Path, Site]:
-    """One machine's log in one format, all weeks in one file, and the site it belongs to."""
-    simulate(folder, start=START, weeks=weeks, seed=1, machines=1, formats=(form,))
-    site = load_site(folder / "site.toml")
-    parts = sorted(path for path in (folder / "logs").iterdir() if path.name.startswith("T01"))
-    whole = folder / "logs" / parts[0].name
-    if form == "adapter lines":
-        whole.write_bytes(b"".join(path.read_bytes() for path in parts))
-    elif form == "csv long":
-        head, *_ = parts[0].read_bytes().split(b"\n", 1)
-        rows = [path.read_bytes().split(b"\n", 1)[1] for path in parts]
-        whole.write_bytes(head + b"\n" + b"".join(rows))
-    return whole, site
+class Row(NamedTuple):
+    """One line of the table of speed."""
+
+    work: str
+    against: str
+    ours: "Time"
+    other: "Time"
+    goal: float | None
 
 
-def reading(path: Path, site: Site) -> Callable[[], object]:
-    source = source_for(path, site)
-    assert source is not None
-    return lambda: read_file(path, source, site, READ_AT, base=path.parents[1]).events.write_parquet(
-        path.with_suffix(".pq")
-    )
+class Time(NamedTuple):
+    """By the clock, and of the processors: on a machine that does other things as well, the second tells more. [s]"""
+
+    clock: float
+    cpu: float
 
 
-def bare_lines(path: Path) -> None:
-    """Split lines at pipes, parse the stamp, write Parquet."""
-    lines = pl.read_csv(path, has_header=False, separator="\x01", quote_char=None, new_columns=["raw"])
-    fields = lines.select(pl.col("raw").str.splitn("|", 3).struct.rename_fields(["at", "key", "value"])).unnest("raw")
-    fields.with_columns(pl.col("at").str.to_datetime(time_unit="us", time_zone="UTC")).write_parquet(
-        path.with_suffix(".pq")
-    )
+def timed(*works: Callable[[], object], rounds: int) -> list[Time]:
+    """Shortest times of each, taken in turns, so that what else the machine does meets all of them."""
+    times: list[list[Time]] = [[] for _ in works]
+    for _ in range(rounds):
+        for work, taken in zip(works, times, strict=True):
+            clock, cpu = time.perf_counter(), time.process_time()
+            work()
+            taken.append(Time(time.perf_counter() - clock, time.process_time() - cpu))
+    return [Time(min(t.clock for t in taken), min(t.cpu for t in taken)) for taken in times]
 
 
-def bare_csv(path: Path) -> None:
-    """Scan, parse the stamp, sink to Parquet."""
-    stamped = pl.col("time").str.to_datetime(time_unit="us", time_zone="UTC")
-    pl.scan_csv(path, infer_schema=False).with_columns(stamped).sink_parquet(path.with_suffix(".pq"))
+def best(work: Callable[[], object], rounds: int = 3) -> float:
+    """Shortest of a few runs by the clock. [s]"""
+    return timed(work, rounds=rounds)[0].clock
 
 
-def bare_xml(path: Path) -> None:
-    """Walk the document with the standard library's parser and collect the attributes."""
-    found: list[dict[str, str]] = []
-    parser = expat.ParserCreate()
-    parser.StartElementHandler = lambda name, attributes: found.append(attributes)
-    parser.Parse(path.read_bytes(), True)
+# --- reading ----------------------------------------------------------------------------------------
 
 
-def formats() -> list[tuple[str, str, float, float]]:
-    rows = []
-    plain = {"adapter lines": bare_lines, "csv long": bare_csv, "mtconnect streams": bare_xml}
-    for form, bare in plain.items():
-        with tempfile.TemporaryDirectory() as folder:
-            path, site = logs_of(Path(folder), form, weeks=8)
-            size = path.stat().st_size / 1e6
-            rows.append(
-                (
-                    f"{form} to events, {size:.0f} MB",
-                    bare.__doc__ or "",
-                    best(reading(path, site)),
-                    best(lambda p=path, b=bare: b(p)),
-                )
-            )
-    return rows
+def reading(folder: Path, megabytes: dict[str, float], rounds: int) -> Iterator[Row]:
+    """Files to committed events, against the bare library and what one would write otherwise."""
+    for form in FORMS:
+        log = made(folder / form.replace(" ", "-"), form, megabytes[form])
+        size = log.path.stat().st_size / 1e6
+        yield from _against(f"{form}, {size:,.0f} MB, to committed events", form, [log.path], log.site, rounds)
+        log.path.unlink()
 
 
-def deriving() -> tuple[str, str, float, float]:
-    events, _, toml = simulate_frames(start=START, weeks=52, seed=1, machines=1)
+def recorded(folder: Path, rounds: int) -> Iterator[Row]:
+    """The same for logs recorded elsewhere."""
+    real = Path(os.environ.get("RUNLOG_REAL_LOGS", ""))
+    for form, (inside, pattern) in _REAL.items() if real.name else ():
+        paths = sorted((real / inside).glob(pattern))
+        site = parse_site(
+            '[site]\nname = "recorded"\ntime_zone = "UTC"\n[[machine]]\nname = "M"\n[[source]]\nname = "log"\n'
+            f'files = ["{pattern}"]\nformat = "{form}"\nmachine = "M"\n'
+        )
+        size = sum(path.stat().st_size for path in paths) / 1e6
+        yield from _against(f"{form}, {len(paths)} recorded files, {size:,.0f} MB", form, paths, site, rounds)
+
+
+def _against(work: str, form: str, paths: list[Path], site: Site, rounds: int) -> Iterator[Row]:
+    with tempfile.TemporaryDirectory() as place:
+        store, to = Path(place) / "store", Path(place) / "bare.parquet"
+
+        def ours() -> None:
+            assert not take_anew(paths, site, store).skipped
+
+        def doing(peer: Work) -> Callable[[], object]:
+            return lambda: [peer(path, to) for path in paths]
+
+        peers: list[tuple[Work, float | None]] = [(LEAST[form], GOALS[form])]
+        for library, peer in OTHERS[form]:
+            if is_installed(library):
+                peers.append((peer, None))
+            else:
+                sys.stderr.write(f"{library} is not installed: left out\n")
+        mine, *theirs = timed(ours, *(doing(peer) for peer, _ in peers), rounds=rounds)
+    for (peer, goal), other in zip(peers, theirs, strict=True):
+        yield Row(work, (peer.__doc__ or "").splitlines()[0], mine, other, goal)
+
+
+# --- deriving ---------------------------------------------------------------------------------------
+
+
+def deriving(folder: Path, weeks: int, rounds: int) -> Iterator[Row]:
+    """Facts of one machine, against reading and sorting the same events."""
+    events, _, toml = simulate_frames(start=START, weeks=weeks, seed=1, machines=1)
     site = parse_site(toml)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "events.parquet"
-        events.write_parquet(path)
-        order = ("at", "body_start", "file", "line", "cell")
-        limit = best(lambda: distinct(pl.scan_parquet(path).filter(pl.col("item").is_in(ITEMS))).sort(*order).collect())
-        ours = best(lambda: [f.collect() for f in derive(distinct(pl.scan_parquet(path)), site).values()])
-    return (
-        f"derive, one machine-year, {events.height} events",
-        "Read the same items, distinct, and sort them.",
-        ours,
-        limit,
+    path = folder / "events.parquet"
+    events.write_parquet(path)
+    order = ("at", "body_start", "file", "line", "cell")
+    ours, limit = timed(
+        lambda: [f.collect() for f in derive(distinct(pl.scan_parquet(path)), site).values()],
+        lambda: distinct(pl.scan_parquet(path).filter(pl.col("item").is_in(ITEMS))).sort(*order).collect(),
+        rounds=rounds,
     )
+    work = f"derive, {weeks} weeks of a machine, {events.height:,} events"
+    yield Row(work, "polars: read the same items, distinct, sort", ours, limit, GOALS["derive"])
 
 
-def table() -> str:
-    """The table in Markdown."""
-    lines = [
-        "| work | the bare library's share | runlog [s] | bare [s] | ratio |",
-        "| --- | --- | ---: | ---: | ---: |",
-    ]
-    for what, against, ours, bare in [*formats(), deriving()]:
-        lines.append(f"| {what} | {against.splitlines()[0]} | {ours:.2f} | {bare:.2f} | {ours / bare:.1f} |")
-    return "\n".join(lines)
+# --- catching up ------------------------------------------------------------------------------------
+
+
+def catching_up(folder: Path, files: int, rounds: int) -> Iterator[Row]:
+    """A scan of many files of which few are new, against reading all their bytes."""
+    log = made(folder / "scan", "adapter lines", 5.0)
+    logs = folder / "scan" / "many"
+    logs.mkdir()
+    text = log.path.read_bytes().splitlines(keepends=True)
+    for number in range(files):
+        _small(logs, number, text)
+    store = folder / "scan" / "store"
+    take([logs], log.site, store)
+    numbers = iter(range(files, files + NEW_FILES * rounds))
+
+    def scan() -> None:
+        for _ in range(NEW_FILES):
+            _small(logs, next(numbers), text)
+        assert len(take([logs], log.site, store).progress) == NEW_FILES
+
+    ours, limit = timed(scan, lambda: [path.read_bytes() for path in logs.iterdir()], rounds=rounds)
+    yield Row(f"catch-up scan of {files:,} files, {NEW_FILES} new", "read all their bytes", ours, limit, None)
+
+
+def _small(logs: Path, number: int, text: list[bytes]) -> None:
+    begin = 20 * number % (len(text) - 40)
+    head = b"2025-12-01T00:%02d:%02d.%06dZ|part_count|%d\n" % (number // 60 % 60, number % 60, number, number)
+    (logs / f"T01_{number:06}.log").write_bytes(head + b"".join(text[begin : begin + 40]))
+
+
+# --- memory -----------------------------------------------------------------------------------------
+
+
+def memory(folder: Path, gigabytes: tuple[float, ...]) -> Iterator[str]:
+    """Most memory while a file becomes committed events, in a process of its own."""
+    yield "| file | most memory [MiB] | events | time [s] |\n| --- | ---: | ---: | ---: |"
+    for form in ("adapter lines", "csv long"):
+        for size in gigabytes:
+            log = made(folder / "memory", form, size * 1000)
+            taken = measured(form, log.path, folder / "memory" / "store")
+            log.path.unlink()
+            yield f"| {form}, {size} GB | {taken.mib:,.0f} | {taken.events:,} | {taken.seconds:,.0f} |"
+
+
+# --- the tables -------------------------------------------------------------------------------------
+
+
+def speeds(rows: Iterator[Row]) -> Iterator[str]:
+    yield "| work | against | runlog [s] | other [s] | ratio | of CPU time | goal |"
+    yield "| --- | --- | ---: | ---: | ---: | ---: | ---: |"
+    for row in rows:
+        goal = f"{row.goal}" if row.goal else ""
+        ours, other = row.ours, row.other
+        ratios = f"{ours.clock / other.clock:.1f} | {ours.cpu / other.cpu:.1f}"
+        yield f"| {row.work} | {row.against} | {ours.clock:.2f} | {other.clock:.2f} | {ratios} | {goal} |"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--full", action="store_true", help="files as large as the goals ask for")
+    parser.add_argument("--only", choices=("reading", "recorded", "derive", "scan", "memory"), help="one table")
+    parser.add_argument("--rounds", type=int, default=3, help="the shortest of so many runs counts")
+    parser.add_argument("--megabytes", type=float, default=20, help="size of the files to read")
+    parser.add_argument("--gigabytes", type=float, nargs="+", default=[0.05, 0.1], help="sizes to measure memory with")
+    parser.add_argument("--files", type=int, default=1000, help="files of the catch-up scan")
+    parser.add_argument("--weeks", type=int, default=52, help="weeks to derive")
+    parser.add_argument("--folder", type=Path, help="where files are made; default the temporary folder")
+    asked = parser.parse_args()
+    megabytes: dict[str, float] = {**dict.fromkeys(FORMS, asked.megabytes), **(FULL_MB if asked.full else {})}
+    sizes = FULL_GB if asked.full else tuple(asked.gigabytes)
+    files = FULL_FILES if asked.full else asked.files
+    with tempfile.TemporaryDirectory(dir=asked.folder) as place:
+        folder = Path(place)
+        tables: dict[str, Callable[[], Iterator[str]]] = {
+            "reading": lambda: speeds(reading(folder, megabytes, asked.rounds)),
+            "recorded": lambda: speeds(recorded(folder, asked.rounds)),
+            "derive": lambda: speeds(deriving(folder, asked.weeks, asked.rounds)),
+            "scan": lambda: speeds(catching_up(folder, files, asked.rounds)),
+            "memory": lambda: memory(folder, sizes),
+        }
+        told = f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, {os.cpu_count()} cores, {platform.system()}"
+        load = f", load {os.getloadavg()[0]:.0f}" if hasattr(os, "getloadavg") else ""
+        sys.stdout.write(f"{told}{load}\n")
+        for name in [asked.only] if asked.only else tables:
+            sys.stdout.write("\n")
+            for line in tables[name]():
+                sys.stdout.write(line + "\n")
+                sys.stdout.flush()
 
 
 if __name__ == "__main__":
-    sys.stdout.write(table() + "\n")
+    main()

@@ -8,7 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from intake.growing import READ_AT, assert_same, ends_of, grown
 
-from runlog.intake import CannotFollowError, Carry, Onward, pieces, read_file, read_pieces
+from runlog.errors import ReadingError
+from runlog.intake import CannotFollowError, Carry, Onward, file_identity, pieces, read_file, read_pieces
 from runlog.site import Site, parse_site
 
 SITE = """
@@ -181,6 +182,27 @@ def test_what_needs_the_whole_file_says_so(tmp_path, first, then, why):
     onward = Onward(row["file"], row["offset"], row["prefix"], before.carry)
     with pytest.raises(CannotFollowError, match=why):
         list(read_pieces(path, SHOP.source[0], SHOP, READ_AT, base=tmp_path, onward=onward))
+
+
+def test_what_must_be_read_as_a_whole_and_is_too_large_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(pieces, "MOST_BYTES", 5000)
+    monkeypatch.setattr(pieces, "PIECE_BYTES", 1000)
+    path = tmp_path / "T01.log"
+    path.write_text(NIGHT)
+    source, whole = SHOP.source[0], NIGHT.encode()
+    chosen = (len(whole), file_identity(whole, source))
+    assert list(read_pieces(path, source, SHOP, READ_AT, base=tmp_path, chosen=chosen))
+    with pytest.raises(ReadingError, match="split it by day"):
+        list(read_pieces(path, source, SHOP, READ_AT, base=tmp_path, chosen=chosen, as_whole=True))
+
+
+def test_a_log_of_thousands_of_rows_a_second_is_read_on(tmp_path):
+    path = tmp_path / "T01.log"
+    text = "".join(f"2026-02-02T22:00:{n // 2000:02}.{n % 2000 * 500:06}Z|n|{n}\n" for n in range(60_000))
+    path.write_text(text)
+    readings, followed = grown(path, [text.index("\n", len(text) // 2) + 1, len(text)], SHOP.source[0], SHOP)
+    assert followed == 1
+    assert sum(one.events.height for one in readings) == 60_000
 
 
 def test_what_is_remembered_and_not_whole_is_as_if_it_were_not_there(tmp_path):

@@ -268,4 +268,5 @@ def test_whatever_the_bytes_nothing_vanishes(place: int, junk: bytes, cut: bool)
     )
     account = done.progress.row(0, named=True)
     assert account["offered"] == account["events"] + account["rejects"] + account["unchanged"] + account["ignored"]
-    assert account["offered"] == 3 or account["rejects"] > 0 or not content.strip()
+    # Control characters are read as blanks.
+    assert account["offered"] == 3 or account["rejects"] > 0 or not content.strip(bytes(range(33)))
