@@ -34,6 +34,7 @@ _CONFIGURATION: Final = {
 CHECKPOINT: Final = ".checkpoint.parquet"
 HINT: Final = "_last_checkpoint"
 """Beside the commits in a table's log: what they add up to, and which of these files is the newest."""
+_MAGIC: Final = b"PAR1"
 _COMPRESSION: Final = WriterProperties(compression="ZSTD")
 
 
@@ -190,7 +191,7 @@ def told(path: Path) -> Iterator[None]:
         raise StoreError(f"{path}: no table found, one written by runlog expected") from None
     except CommitFailedError:
         raise StoreError(f"{path}: another program wrote to it at the same time; try again") from None
-    except (DeltaError, OSError) as error:
+    except (DeltaError, pl.exceptions.PolarsError, OSError) as error:
         raise StoreError(f"{path}: cannot be read or written: {error}") from error
 
 
@@ -214,6 +215,18 @@ def actions(entry: Path) -> Iterator[dict[str, dict[str, Any]]]:
     """What a commit does, one action after the other; ValueError where its file is torn."""
     with entry.open(encoding="utf-8") as lines:
         yield from map(json.loads, lines)
+
+
+def is_parquet(file: Path, size: int | None = None) -> bool:
+    """Whether a file is there from its first bytes to its last, and of a size if one is given."""
+    try:
+        with file.open("rb") as handle:
+            begin = handle.read(4)
+            found = handle.seek(0, os.SEEK_END)
+            handle.seek(max(0, found - 4))
+            return (begin, handle.read(4)) == (_MAGIC, _MAGIC) and found >= 12 and size in (None, found)
+    except OSError:
+        return False
 
 
 def flush(path: Path) -> None:

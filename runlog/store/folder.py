@@ -19,6 +19,9 @@ LAYOUT: Final[dict[str, list[str]]] = {
 }
 """Columns that split a table into folders."""
 
+INTAKE: Final = ("events", "restated", "rejects", "progress")
+"""Tables that loads add to; the others hold facts."""
+
 
 class Folder:
     """A folder of tables, with the questions that concern the whole of it.

@@ -30,6 +30,8 @@ RETRY_S: Final = (1.0, 300.0)
 RESTS_PER_WORK: Final = 3.0
 """After a step it rests so many times as long as the step took, at most a minute."""
 _REST_AT_MOST_S: Final = 60.0
+TOLD_EVERY_S: Final = 1.0
+"""How often the heartbeat tells how many files of a step are done, so that a long step does not seem to hang. [s]"""
 _NAMED: Final = 5
 
 Tell = Callable[[str], None]
@@ -162,6 +164,7 @@ class _Follower:
         self._noticed: set[Path] = set()
         self._step_fails = _Trouble("")
         self._derive = False
+        self._told_next = 0.0
 
     # --- from outside --------------------------------------------------------------------------------
 
@@ -300,6 +303,9 @@ class _Follower:
             raise _StoppedError
         if step.done == step.total:
             self._report(DERIVING)
+        elif time.monotonic() >= self._told_next:
+            self._told_next = time.monotonic() + TOLD_EVERY_S
+            self._report(f"reading {_counted(step.total, 'file')}, {step.done} done")
 
     def _settle(self, due: dict[Path, Sight], report: IngestReport) -> None:
         failed = {one.path: one.reason for one in report.skipped}

@@ -204,6 +204,7 @@ def test_a_given_quantity_that_fits_is_bound_by_the_order(night):
     assert (plan["planned_parts"], plan["computed_parts"], plan["limit"]) == (12.0, 20.0, "order")
     assert (plan["basis"], plan["run_out_at"]) == ("order system", None)
     assert plan_of(night, "night", given((MONDAY, "night", "pin", 0)))["planned_parts"] == 0.0
+    assert plan_of(night, "night", given((MONDAY, "night", "pin", 20)))["limit"] == "order"
 
 
 def test_a_given_quantity_that_does_not_fit_stands_beside_what_fits(night):

@@ -12,7 +12,7 @@ from plan.shops import nights_all_week, shop
 from runlog.errors import RunlogError
 from runlog.plan.clock import start_of
 from runlog.plan.limits import endurance_s, with_planned_parts
-from runlog.plan.run import RUN_PLANS, next_start, run_plans
+from runlog.plan.run import RUN_PLANS, busy_s, next_start, run_plans
 from runlog.site import Closure
 
 MONDAY_NOON = datetime(2026, 11, 23, 12, tzinfo=UTC)
@@ -36,6 +36,30 @@ def test_a_night_by_hand():
     assert (night["bar_lasts_s"], night["endurance_s"], night["busy_s"]) == (1840.0, 22_080.0, 28_800.0)
     assert night["run_out_at"].astimezone(site.zone).isoformat() == "2026-11-24T04:08:00+01:00"
     assert (night["bars"], night["bars_basis"]) == (12, "magazine")
+
+
+def test_a_run_planned_in_the_night_begins_with_the_next_one():
+    site, _ = shop()
+    eleven = datetime(2026, 11, 23, 22, tzinfo=UTC)
+    assert next_start(site, eleven) == datetime(2026, 11, 24, 21, tzinfo=UTC)
+    by_day = site.model_copy(update={"shift": [one for one in site.shift if one.attended]})
+    assert next_start(by_day, eleven) == datetime(2026, 11, 24, 5, tzinfo=UTC)
+    assert next_start(site.model_copy(update={"shift": []}), eleven) == datetime(2026, 11, 23, 23, tzinfo=UTC)
+
+
+def test_busy_time_is_cut_at_both_ends():
+    """From 07:00 to 15:30 local: the rest of the early shift, 7 h, and 1.5 h of the late one."""
+    site, _ = shop()
+    ends = [datetime(2026, 11, 23, hour, minute, tzinfo=UTC) for hour, minute in ((6, 0), (14, 30))]
+    assert busy_s(site, "T01", *ends) == 8.5 * 3600
+
+
+def test_several_parts_a_cycle_share_its_time():
+    """Two parts in 75 s: 37.5 s each, and 40 / 24 s of the reload."""
+    site, job = shop(parts_per_cycle=2)
+    night = one(site, job, next_start(site, MONDAY_NOON))
+    assert night["standard_time_s"] == pytest.approx(37.5 + 40 / 24)
+    assert night["bar_lasts_s"] == 24 * 37.5 + 40
 
 
 def test_parts_left_on_the_bar_run_first():

@@ -65,6 +65,12 @@ def test_without_a_feeder_nothing_limits_and_no_magazine_lasts():
     assert (whole["too_long_mm"], whole["rank"], whole["endurance_s"]) == (None, 1, None)
 
 
+def test_a_piece_that_gives_no_part_is_no_way():
+    """300.15 mm in three of 100.05: cut to 100.0 mm, a part of 100.05 mm does not fit."""
+    site, job = shop(feeder={"minimum_remnant_mm": 0}, part_mm=100.05, parting_mm=0, facing_mm=0, top_cut_mm=0)
+    assert sorted(ways(sawing_table(site, "T01", job, bought_mm=300.15, kerf_mm=0))) == [1, 2]
+
+
 def test_a_bar_too_short_for_a_part_gives_no_way():
     site, job = shop()
     assert sawing_table(site, "T01", job, bought_mm=140).height == 0

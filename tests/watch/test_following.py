@@ -13,6 +13,7 @@ from watch.shop import HEADER, TEXT, lines, rows, same_as_clean, told
 
 from runlog import pipeline
 from runlog.store import heartbeat
+from runlog.store.heartbeat import Heartbeat
 from runlog.watch import follow, notices
 
 
@@ -48,6 +49,27 @@ def test_what_it_is_at_is_told_at_once(tmp_path: Path, monkeypatch: pytest.Monke
         until(lambda: watcher.store.exists() and watcher.beat().doing == heartbeat.WAITING, "rest")
         assert said == ["reading 1 file", heartbeat.DERIVING]
         assert watcher.beat().life(watcher.beat().at) == "running"
+    assert watcher.beat().stopped
+
+
+def test_a_long_step_tells_how_far_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(heartbeat, "EVERY_S", 3600.0)
+    monkeypatch.setattr(follow, "TOLD_EVERY_S", 0.0)
+    said: list[str] = []
+    write = heartbeat.write
+
+    def noting(store: Path, beat: Heartbeat) -> None:
+        said.append(beat.doing)
+        write(store, beat)
+
+    monkeypatch.setattr(heartbeat, "write", noting)
+    logs = shop(tmp_path)
+    for minute in range(3):
+        (logs / f"T01.{minute}.csv").write_text(HEADER + rows(minute, minute + 1))
+    with Following(tmp_path) as watcher:
+        until(lambda: heartbeat.WAITING in said, "rest")
+    told_of = [f"reading 3 files{done}" for done in ("", ", 1 done", ", 2 done")]
+    assert said == ["starting", *told_of, heartbeat.DERIVING, heartbeat.WAITING, heartbeat.WAITING]
     assert watcher.beat().stopped
 
 
