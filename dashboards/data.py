@@ -12,6 +12,7 @@ import streamlit as st
 
 from runlog.export import export
 from runlog.figures.night import NightReview, night_review
+from runlog.figures.quality import with_scrap
 from runlog.site import load_site
 from runlog.store import Store
 
@@ -58,7 +59,8 @@ def review(here: Place, night: date | None) -> NightReview:
 @st.cache_data(max_entries=32, show_spinner=False)
 def _review(store: str, version: str, site: str, edited: int, night: date | None) -> NightReview:
     # `version` and `edited` are there to be part of the cache's key.
-    return night_review(Store(Path(store)).facts(), load_site(Path(site)), night)
+    held = Store(Path(store))
+    return night_review(with_scrap(held.facts(), held.held("scrap")), load_site(Path(site)), night)
 
 
 def csv_of(frame: pl.DataFrame, zone: str) -> bytes:

@@ -14,6 +14,7 @@ from runlog.export import export
 from runlog.figures.night import NightReview, night_review
 from runlog.figures.planning import PlanReview, plan_review
 from runlog.figures.sawing import SawingReview, sawing_review
+from runlog.figures.week import WeekReview, week_review
 from runlog.intake import read_file
 from runlog.pipeline import IngestReport, ingest, rederive
 from runlog.plan import plan_job
@@ -33,6 +34,7 @@ __all__ = [
     "SiteError",
     "Store",
     "StoreError",
+    "WeekReview",
     "__version__",
     "derive",
     "export",
@@ -45,6 +47,7 @@ __all__ = [
     "read_file",
     "rederive",
     "sawing_review",
+    "week_review",
 ]
 
 __version__ = "0.1.0"

@@ -420,6 +420,18 @@ SHIFT_LOSSES: Final = _table(
     count=(COUNT, "stops begun here"),
 )
 
+SHIFT_LOADS: Final = _table(
+    "shift_loads",
+    "How long a spindle turned at a load, in planned busy time while EXECUTION was ACTIVE; where LOAD is told.",
+    machine=(TEXT, "name in the site file"),
+    shift_date=(DATE, "local date on which the shift starts"),
+    shift=(TEXT, "name in the site file"),
+    job=(TEXT, "job, or `no job`"),
+    component=(TEXT, "spindle: main or sub"),
+    load=(NUMBER, "as told, rounded to whole per cent [%]"),
+    seconds=(NUMBER, "for so long [s]"),
+)
+
 SHIFT_PLANS: Final = _table(
     "shift_plans",
     "What a machine was to make in a shift, by the order system or by the job running at its start.",
@@ -504,6 +516,7 @@ FACT_TABLES: Final = (
     CHANGEOVERS,
     SHIFT_FIGURES,
     SHIFT_LOSSES,
+    SHIFT_LOADS,
     SHIFT_PLANS,
 )
 INPUT_TABLES: Final = (PLANS, SCRAP, REPORTED)

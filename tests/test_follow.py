@@ -7,10 +7,26 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
-from watch.shop import HEADER, facts, rows, taken, told
+from watch.shop import HEADER, TEXT, facts, rows, told
+from watch.shop import taken as taken_from
 
 from runlog.intake import pieces
+from runlog.pipeline import IngestReport
+from runlog.site import parse_site
 from runlog.store import Store
+
+SHOP = parse_site(
+    TEXT
+    + """
+[[machine]]
+name = "T03"
+
+[[source]]
+name = "T03 agent"
+files = ["T03*.xml"]
+machine = "T03"
+"""
+)
 
 LINES = "".join(
     f"2026-03-02T{22 + minute // 60}:{minute % 60:02}:{second:02}Z|{key}|{value}\n"
@@ -18,6 +34,30 @@ LINES = "".join(
     for second, key, value in ((0, "execution", "ACTIVE"), (40, "execution", "READY"), (40, "part_count", minute))
 )
 CSV = HEADER + rows(0, 40)
+
+
+def document(first: int, last: int, instance: int = 1) -> str:
+    """An agent's answer: cycle start, end and counter of some minutes."""
+    told = "".join(
+        f'<{tag} dataItemId="{tag}" sequence="{3 * minute + at}" '
+        f'timestamp="2026-03-02T{20 + minute // 60}:{minute % 60:02}:{20 * at:02}Z">{value}</{tag}>'
+        for minute in range(first, last)
+        for at, tag, value in ((0, "Execution", "ACTIVE"), (1, "Execution", "READY"), (2, "PartCount", minute))
+    )
+    return (
+        '<?xml version="1.0"?><MTConnectStreams xmlns="urn:mtconnect.org:MTConnectStreams:1.8">'
+        f'<Header instanceId="{instance}" firstSequence="0" nextSequence="{3 * last}"/><Streams><DeviceStream name="a">'
+        f'<ComponentStream component="Path" componentId="p"><Events>{told}</Events></ComponentStream></DeviceStream>'
+        "</Streams></MTConnectStreams>\n"
+    )
+
+
+XML = "".join(document(n, n + 5) for n in range(0, 60, 5)) + document(70, 80, instance=2)
+TEXTS = (("T01.csv", CSV), ("T02.log", LINES), ("T03.xml", XML))
+
+
+def taken(folder: Path, store: Store, *, again: bool = False) -> IngestReport:
+    return taken_from(folder, store, SHOP, again=again)
 
 
 def raw(store: Store) -> pl.DataFrame:
@@ -45,7 +85,7 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path / "logs"
 
 
-@pytest.mark.parametrize(("name", "text"), [("T01.csv", CSV), ("T02.log", LINES)])
+@pytest.mark.parametrize(("name", "text"), TEXTS)
 def test_a_grown_file_is_read_on_from_where_it_was_left(tmp_path, folder, name, text):
     store = Store(tmp_path / "store")
     middle = text.index("\n", len(text) // 2) + 1
@@ -119,13 +159,13 @@ def test_however_files_grow_the_end_is_the_same(tmp_path_factory, data):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(pieces, "PIECE_BYTES", size)
         for _ in range(data.draw(st.integers(1, 4))):
-            for name, text in (("T01.csv", CSV), ("T02.log", LINES)):
+            for name, text in TEXTS:
                 shorter = data.draw(st.integers(len(HEADER), len(text)))
                 (folder / f"{data.draw(st.sampled_from(['', 'old ']))}{name}").write_text(text[:shorter])
             taken(folder, store, again=data.draw(st.integers(0, 5)) == 0)
         for path in folder.iterdir():
             path.unlink()
-        for name, text in (("T01.csv", CSV), ("T02.log", LINES)):
+        for name, text in TEXTS:
             (folder / name).write_text(text)
         taken(folder, store)
     same_as_clean(folder, store)

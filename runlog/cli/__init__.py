@@ -4,6 +4,7 @@ logs        ingest, derive, export
 inspect     inspect
 rejects     rejects
 watch       watch, status
+tidy        tidy
 night       night
 week        week, scrap
 rollups     shifts, losses, remnant, changeovers
@@ -23,7 +24,7 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, inspect, logs, night, plan, rejects, reloads, rollups, shop, site, watch, week
+from runlog.cli import dashboard, inspect, logs, night, plan, rejects, reloads, rollups, shop, site, tidy, watch, week
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -45,6 +46,7 @@ app.command()(inspect.inspect)
 app.command()(rejects.rejects)
 app.command()(watch.watch)
 app.command()(watch.status)
+app.command()(tidy.tidy)
 app.command()(logs.derive)
 app.command()(night.night)
 app.command()(week.week)

@@ -12,6 +12,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn
 from rich.text import Text
 
 from runlog.report.writing import plain
+from runlog.store import Store
 
 SiteFile = Annotated[Path, typer.Option("--site", envvar="RUNLOG_SITE", metavar="FILE", help="Site file.")]
 StoreFolder = Annotated[
@@ -31,6 +32,13 @@ def complain(message: str) -> None:
     """One message on standard error."""
     text = "\n".join(plain(line) for line in message.splitlines())
     print(f"runlog: {text}" if "\n" not in text else text, file=sys.stderr)
+
+
+def mended(store: Store) -> Store:
+    """The store, after a look whether it is whole; what had to be done is told."""
+    for line in store.mend():
+        complain(line)
+    return store
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from runlog import pipeline
-from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, bar, busy, console
+from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, bar, busy, console, mended
 from runlog.errors import RunlogError
 from runlog.export import export as write
 from runlog.pipeline import IngestReport
@@ -29,7 +29,7 @@ def ingest(
     again: Annotated[bool, typer.Option("--again", help="Read them anew, as after a change of the site file.")] = False,
 ) -> None:
     """Read logs into the store and derive the facts; what was read before adds nothing."""
-    report = read(paths, load_site(site), Store(store), base=site.parent, again=again)
+    report = read(paths, load_site(site), mended(Store(store)), base=site.parent, again=again)
     shown = console()
     show(report, shown)
     if report.skipped:
@@ -39,7 +39,7 @@ def ingest(
 def derive(site: SiteFile = SITE_FILE, store: StoreFolder = STORE_FOLDER) -> None:
     """Derive all facts anew, as after a change of the site file."""
     with busy("deriving facts"):
-        pipeline.rederive(load_site(site), Store(store))
+        pipeline.rederive(load_site(site), mended(Store(store)))
     console().print("Facts derived anew.")
 
 

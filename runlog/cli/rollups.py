@@ -14,6 +14,7 @@ import typer
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
 from runlog.errors import RunlogError
 from runlog.export import export
+from runlog.figures.cutting import idle_thresholds
 from runlog.figures.groups import GROUPS, columns_of
 from runlog.figures.losses import loss_rows, loss_sums, pareto
 from runlog.figures.period import Period, in_period, period_of
@@ -99,13 +100,14 @@ def shifts(
     with busy("summing shifts"):
         what = asked(site, store, machine, week, first, last)
         rows = shift_table(what.facts, what.site, what.period, group)
-    if _handed_over(what, by, {"rows": rows}, rows, as_json, to):
+        thresholds = idle_thresholds(what.facts["shift_loads"]).collect()
+    if _handed_over(what, by, {"rows": rows, "thresholds": thresholds}, rows, as_json, to):
         return
     shown = console()
     named = columns_of(group)
     shown.print(show.heading(what.period), style="bold")
     shown.print(show.table(rows, show.shift_columns(named)))
-    for note in show.shift_notes(rows, named):
+    for note in (*show.cutting_notes(thresholds), *show.shift_notes(rows, named)):
         shown.print(note)
 
 

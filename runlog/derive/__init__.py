@@ -12,7 +12,20 @@ read. docs/rules.md says exactly what they mean.
 
 import polars as pl
 
-from runlog.derive import alarms, bars, changeovers, hung, parts, reloads, runs, shift_figures, spans, spindles, stops
+from runlog.derive import (
+    alarms,
+    bars,
+    changeovers,
+    hung,
+    loads,
+    parts,
+    reloads,
+    runs,
+    shift_figures,
+    spans,
+    spindles,
+    stops,
+)
 from runlog.derive import observations as obs
 from runlog.derive.context import Context, context
 from runlog.derive.frames import BY, held, inside, merged, tiles
@@ -86,6 +99,7 @@ def _facts(log: obs.Log, ctx: Context) -> dict[str, pl.LazyFrame]:
         "changeovers": changed,
         "shift_figures": shift_figures.shift_figures(shifted, made, reloaded, stopped, turns, ctx),
         "shift_losses": shift_figures.shift_losses(shifted, stopped, ctx),
+        "shift_loads": loads.shift_loads(shifted, log, turns, ctx),
         "shift_plans": shift_figures.shift_plans(cut, stock, made, ctx),
     }
     return {name: held(TABLES[name].conform(frame)) for name, frame in facts.items()}

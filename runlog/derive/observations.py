@@ -29,6 +29,7 @@ ITEMS: Final = (
     "KEY_PRESSED",
     "LENGTH",
     "LINER",
+    "LOAD",
     "MATERIAL_CHANGE",
     "MATERIAL_LOAD",
     "OPERATOR_ID",
@@ -106,7 +107,9 @@ def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """
     known = pl.col("text") != UNAVAILABLE
     item = (BY, "data_item")
-    wanted = pl.col("item").is_in(ITEMS) | (
+    # Of loads only the spindles' are read: axes tell theirs all the time.
+    of_axis = (pl.col("item") == "LOAD") & ~pl.col("component").is_in(["main", "sub"])
+    wanted = (pl.col("item").is_in(ITEMS) & ~of_axis) | (
         pl.struct(pl.col(BY).cast(pl.String), "item").is_in(_heartbeats(ctx)) if _heartbeats(ctx) else pl.lit(False)
     )
     columns = (*ORDER, "head", "item", "sub_type", "component", "data_item", "text", "number", "discrete")

@@ -7,6 +7,7 @@ from typing import Final
 
 import polars as pl
 
+from runlog.figures.cutting import cutting
 from runlog.figures.groups import columns_of, in_shifts, with_groups
 from runlog.figures.period import Period, in_period
 from runlog.figures.rollup import rolled_up
@@ -35,9 +36,10 @@ def shift_table(facts: Facts, site: Site, period: Period, by: tuple[str, ...]) -
     DataFrame
         One row a group, in order: the grouping's columns, `rollup.TOTALS`, RATIOS and SHARES, good_parts, then
         reload_p95_s (95th percentile of the rated reloads that brought a bar [s]), bars, remnant_mm, remnant_kg,
-        remnant_cost, remnant_share, planned_remnant_mm, thin_shifts (machine shifts whose coverage is below the
-        machine's `coverage_flag`) and doubted_standards (shift and job of a machine whose PRI x PQ exceeds APT by more
-        than one PRI and one planned reload: the standard time is wrong; less is the part or bar in work).
+        remnant_cost, remnant_share, planned_remnant_mm, the columns of `cutting.cutting`, thin_shifts (machine shifts
+        whose coverage is below the machine's `coverage_flag`) and doubted_standards (shift and job of a machine whose
+        PRI x PQ exceeds APT by more than one PRI and one planned reload: the standard time is wrong; less is the part
+        or bar in work).
     """
     group = columns_of(by)
     figures = in_period(with_groups(facts["shift_figures"], site), period)
@@ -45,7 +47,12 @@ def shift_table(facts: Facts, site: Site, period: Period, by: tuple[str, ...]) -
     rows = rolled_up(figures, *group, plans=plans)
     bars = bar_account(in_period(bar_rows(facts, site), period), by)
     kept = ["bars", "remnant_mm", "remnant_kg", "remnant_cost", "remnant_share", "planned_remnant_mm"]
-    asides = [_reload_tail(facts, site, period, group), bars.select(*group, *kept), _doubts(figures, site, group)]
+    asides = [
+        _reload_tail(facts, site, period, group),
+        bars.select(*group, *kept),
+        _doubts(figures, site, group),
+        cutting(facts, site, period, group),
+    ]
     for aside in asides:
         rows = rows.join(aside, on=group, how="left", nulls_equal=True) if group else rows.join(aside, how="cross")
     return (

@@ -12,6 +12,7 @@ from datetime import datetime
 import polars as pl
 
 from runlog.figures.changes import changed, shown
+from runlog.figures.cutting import idle_thresholds
 from runlog.figures.losses import loss_rows, loss_sums, pareto
 from runlog.figures.period import Period, in_period, period_of
 from runlog.figures.setups import changeover_rows, compared
@@ -32,6 +33,8 @@ class WeekReview:
     period : Period
     machines, plant : DataFrame
         `shift_table` by machine, and of all of them together.
+    thresholds : DataFrame
+        `cutting.idle_thresholds`: above which load each spindle was taken to cut.
     account : DataFrame
         `loss_sums` of the plant.
     losses : DataFrame
@@ -53,6 +56,7 @@ class WeekReview:
     period: Period
     machines: pl.DataFrame
     plant: pl.DataFrame
+    thresholds: pl.DataFrame
     account: pl.DataFrame
     losses: pl.DataFrame
     bars: pl.DataFrame
@@ -107,6 +111,7 @@ def week_review(
         period=period,
         machines=shift_table(facts, site, period, ("machine",)),
         plant=shift_table(facts, site, period, ("plant",)),
+        thresholds=idle_thresholds(facts["shift_loads"]).collect(),
         account=loss_sums(losses, ("plant",)).collect(),
         losses=_ranked(losses),
         bars=bar_account(bars, ("material",)).collect(),

@@ -31,8 +31,8 @@ GROUPS: Final = pl.Schema(
         "since": INSTANT,
     }
 )
-"""By machine: first stamp of the body; highest instant of the stretch under way, and the stamp before; the latest
-stamp of all; and since when `recent` is complete."""
+"""By machine, of the instance under way: first stamp of the body; highest instant of the stretch under way, and the
+stamp before; the latest stamp of all; and since when `recent` is complete."""
 
 WINDOWS: Final = (timedelta(hours=1), timedelta(minutes=10), timedelta(minutes=2))
 """How far back stamps are remembered: the longest that does not hold too many."""
@@ -53,7 +53,9 @@ class Carry:
     format : str
         Format of the file.
     lines : int
-        Lines before.
+        Lines before, where rows are found by their line.
+    instance : str
+        The instance of the agent under way, in documents. The frames are about that one.
     dialect : dict
         What the format module found out about the file and must find again.
     groups : pl.DataFrame
@@ -67,6 +69,7 @@ class Carry:
     format: str
     lines: int
     dialect: dict[str, Any]
+    instance: str = ""
     groups: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=GROUPS))
     last: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=OBSERVATIONS))
     recent: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=OBSERVATIONS))
@@ -79,7 +82,8 @@ class Carry:
     def to_bytes(self) -> bytes:
         """All of it, to be kept beside the file's rows."""
         frames = [_packed(getattr(self, name)) for name in _FRAMES]
-        head = {"format": self.format, "lines": self.lines, "dialect": self.dialect, "sizes": [*map(len, frames)]}
+        told = {name: getattr(self, name) for name in _TOLD}
+        head = {**told, "sizes": [*map(len, frames)]}
         return b"\n".join((json.dumps(head).encode(), b"".join(frames)))
 
     @classmethod
@@ -94,11 +98,12 @@ class Carry:
             found = dict(zip(_FRAMES, frames, strict=True))
             if any(frame.schema != schema for frame, schema in zip(frames, _FRAMES.values(), strict=True)):
                 return None
-            return cls(told["format"], told["lines"], told["dialect"], **found)
+            return cls(*(told[name] for name in _TOLD), **found)
         except (ValueError, KeyError, TypeError, OSError, pl.exceptions.PolarsError):
             return None
 
 
+_TOLD: Final = ("format", "lines", "dialect", "instance")
 _FRAMES: Final = {"groups": GROUPS, "last": OBSERVATIONS, "recent": OBSERVATIONS}
 
 

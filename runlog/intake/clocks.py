@@ -108,7 +108,10 @@ def lost_stamps(observations: pl.DataFrame) -> pl.Series:
 
 
 def place(observations: pl.DataFrame, skew_s: float) -> pl.DataFrame:
-    """Add `at`, `body_start` and `highest`, the highest instant so far; see above. Needs `head`, in file order."""
+    """Add `at`, `body_start` and `highest`, the highest instant so far; see above. Needs `head`, in file order.
+
+    A row without `line` remembers where the clocks stood: it begins no stretch.
+    """
     skew = pl.duration(microseconds=round(skew_s * 1e6))
     news = pl.when(~pl.col("head")).then("stamped")
     # Where a file is all head, its newest stamp stands in: it is then at least as late as any of its rows.
@@ -117,7 +120,7 @@ def place(observations: pl.DataFrame, skew_s: float) -> pl.DataFrame:
     if not skew_s or frame["news"].is_sorted():
         return frame.with_columns(pl.col("stamped").alias("at")).rename({"news": "highest"})
     before = pl.col("news").shift().forward_fill().over("group")
-    back = (before - pl.col("news") > skew).fill_null(value=False)
+    back = (before - pl.col("news") > skew).fill_null(value=False) & pl.col("line").is_not_null()
     frame = frame.with_columns(back.cum_sum().over("group").alias("stretch"))
     frame = frame.with_columns(pl.col("news").cum_max().over("group", "stretch").alias("highest"))
     moves = (pl.col("highest") - pl.col("news") <= skew).fill_null(value=False)

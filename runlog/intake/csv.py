@@ -20,7 +20,7 @@ from runlog.errors import ReadingError
 from runlog.intake.csv_columns import Columns, find_columns, is_header
 from runlog.intake.csv_numbers import Mark, with_numbers
 from runlog.intake.csv_records import Records, encoding_of, records
-from runlog.intake.csv_times import Order, date_order, day_comes_first, read_times
+from runlog.intake.csv_times import Order, carry_their_zone, date_order, day_comes_first, read_times
 from runlog.intake.names import MachineNames
 from runlog.intake.reading import OBSERVATIONS, REFUSED, CannotFollowError, Offered
 from runlog.intake.vocabulary import (
@@ -126,6 +126,7 @@ def read_csv(content: bytes, source: Source, site: Site, dialect: dict[str, Any]
         ignored=ignored + read.preamble,
         note="; ".join(_notes(read, columns, values, source)),
         dialect=_carried(found, before, is_plain=read.is_plain),
+        zoned=carry_their_zone(rows["stamp"]),
     )
 
 

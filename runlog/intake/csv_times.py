@@ -15,6 +15,7 @@ from runlog.schema import INSTANT
 Order = Literal["any", "day first", "month first", "unsure"]
 """What stamps show of the order of day and month."""
 
+_ZONED: Final = r":\d{2}(?:[.,]\d*)?\s*(?:Z|UTC|GMT|[+-]\d{2}:?\d{2})\s*$"
 _NAIVE: Final = (
     "%Y-%m-%dT%H:%M:%S%.f",
     "%Y-%m-%d %H:%M:%S%.f",
@@ -94,6 +95,11 @@ def day_comes_first(text: pl.Series) -> tuple[bool, bool]:
     if spans[0] != spans[1]:
         return spans[0] < spans[1], False
     return not bool(parts["half"].count()), False
+
+
+def carry_their_zone(text: pl.Series) -> bool:
+    """Whether every stamp says its zone."""
+    return bool(text.str.contains(_ZONED).fill_null(value=True).all())
 
 
 def date_order(text: pl.Series) -> Order:

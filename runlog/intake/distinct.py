@@ -29,8 +29,11 @@ def is_unchanged(observations: pl.DataFrame) -> pl.Series:
 
 
 def returns(observations: pl.DataFrame) -> pl.Series:
-    """The how-manieth return of each row to that value at that stamp, from 0, in file order. Needs `key`."""
-    value = [name for name in OBSERVATION if name != "nth"]
+    """The how-manieth return of each row to that value at that stamp, from 0, in file order. Needs `key`.
+
+    An agent that began anew counts anew, as it does in a file of its own.
+    """
+    value = ["key", *(name for name in OBSERVATION if name not in ("machine", "data_item", "nth"))]
     # Most stamps hold one value an item: number only those that hold more.
     shared = observations.select(pl.struct("key", "stamped").is_duplicated()).to_series()
     again = observations.filter(shared).select(pl.int_range(pl.len()).over(value)).to_series()

@@ -70,7 +70,7 @@ def read_lines(
     rows = lines.height
     lines, torn = _mend(lines, text)
     lines, ignored = _set_aside(lines, text)
-    stamped, unstamped, inherited = _stamp(lines, source.time_zone or site.site.time_zone)
+    stamped, unstamped, inherited, zoned = _stamp(lines, source.time_zone or site.site.time_zone)
     pairs, broken = _pairs(stamped, _Keys(source, site, devices))
     known, unknown, skipped = _resolve(pairs, source)
     read, unread = _values(known, source, devices)
@@ -89,6 +89,7 @@ def read_lines(
         ignored=ignored + skipped,
         note="; ".join(f"{what}: {count}" for count, what in notes if count),
         dialect=None if content.startswith(_UTF16) or _is_in_asset(text) else {},
+        zoned=zoned,
     )
 
 
@@ -182,8 +183,8 @@ def _mark_asset_bodies(lines: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _stamp(lines: pl.DataFrame, zone: str) -> tuple[pl.DataFrame, list[pl.DataFrame], int]:
-    """Split off stamp and first key, and read the stamp; an empty one takes the one before."""
+def _stamp(lines: pl.DataFrame, zone: str) -> tuple[pl.DataFrame, list[pl.DataFrame], int, bool]:
+    """Split off stamp and first key, and read the stamp; an empty one takes the one before. Do all carry a zone?"""
     split = lines.with_columns(pl.col("raw").str.splitn("|", 3).alias("split")).unnest("split")
     split = split.rename({"field_0": "stamp", "field_1": "key", "field_2": "rest"})
     split = split.hstack(read_stamps(split["stamp"], zone))
@@ -204,7 +205,8 @@ def _stamp(lines: pl.DataFrame, zone: str) -> tuple[pl.DataFrame, list[pl.DataFr
     split = split.with_columns(problem.alias("problem"))
     bad = split.filter(pl.col("problem").is_not_null())
     good = split.filter(pl.col("problem").is_null()) if bad.height else split
-    return good.select("line", "raw", "stamped", "key", "rest"), [_refused(bad, pl.col("problem"))], inherited
+    kept = good.select("line", "raw", "stamped", "key", "rest")
+    return kept, [_refused(bad, pl.col("problem"))], inherited, bool(good["zoned"].all())
 
 
 # --- pairs -----------------------------------------------------------------------------------------

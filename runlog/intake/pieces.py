@@ -1,22 +1,24 @@
 """A file piece by piece: so that a large one fits into memory, and a grown one is read from where it was left.
 
-CSV and adapter lines are read in pieces of whole lines. The rows after the last line feed are a *tail*: read at once,
-as nobody knows whether more will come, but kept under a name of their own, so that they can give way when it does.
-Documents and packed files are read as a whole. So is a file whose pieces cannot be read on their own, see `carry`.
+CSV and adapter lines are read in pieces of whole lines, XML in pieces of whole documents. What follows the last line
+feed, or the last whole document, is a *tail*: read at once, as nobody knows whether more will come, but kept under a
+name of its own, so that it can give way when it does. JSON and packed files are read as a whole. So is a file whose
+pieces cannot be read on their own, see `carry`.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import IO, Final
+from typing import IO, Final, Protocol
 
 from runlog.errors import ReadingError
-from runlog.intake.carry import Carry
-from runlog.intake.detect import MTCONNECT_STREAMS, detect
+from runlog.intake.carry import CannotFollowError, Carry
+from runlog.intake.detect import MTCONNECT_STREAMS, detect, is_json
 from runlog.intake.identity import Fingerprint, joined_identity, steps
 from runlog.intake.packing import MOST_BYTES, PLAIN, TOO_MUCH, packing
 from runlog.intake.reading import Part, Reading
+from runlog.intake.walk import UTF16, Starts, is_closed
 from runlog.intake.whole import read_bytes, read_part
 from runlog.progress import TAIL
 from runlog.site import Site, Source
@@ -123,15 +125,15 @@ class _Pieces:
     def read(self, onward: Onward | None, *, as_whole: bool) -> Iterator[Reading]:
         if onward:
             self._skip(onward)
-            yield from self._lines(onward.carry.format, self._next(), onward)
+            yield from self._parts(onward.carry.format, self._next(), onward)
             return
         start = self._next()
         if not (as_whole or packing(start) != PLAIN):
             format = detect(start, self._source, self._name)
-            if format != MTCONNECT_STREAMS:
-                yield from self._lines(format, start, None)
+            if format != MTCONNECT_STREAMS or not (is_json(start) or start.startswith(UTF16)):
+                yield from self._parts(format, start, None)
                 return
-        whole = start + b"".join(iter(self._next, b""))
+        whole = start + b"".join(steps(self._file, MOST_BYTES))
         self._done.update(whole)
         self._check(self._done)
         yield read_bytes(whole, self._name, self._source, self._site, self._read_at, base=self._base)
@@ -155,24 +157,25 @@ class _Pieces:
         if whole.value() != identity and whole.at.get(size) != identity:
             raise ChangedError
 
-    # --- whole lines ---------------------------------------------------------------------------------
+    # --- whole lines, whole documents ----------------------------------------------------------------
 
-    def _lines(self, format: str, held: bytes, onward: Onward | None) -> Iterator[Reading]:
+    def _parts(self, format: str, held: bytes, onward: Onward | None) -> Iterator[Reading]:
         file, carry = (onward.file, onward.carry) if onward else ("", None)
-        more = held
+        more, ends = held, _ends(format)
         while True:
             at_end = len(more) < PIECE_BYTES
-            cut = held.rfind(b"\n") + 1
+            cut = ends.cut(held, at_end=at_end)
             upto = self._done.after(held[:cut])
             if at_end:
                 self._check(upto.after(held[cut:]))
             if cut:
                 own = file or self._identity(upto, is_whole=at_end)
-                reading = self._part(held[:cut], format, own, upto, carry)
+                reading = ends.checked(self._part(held[:cut], format, own, upto, carry), at_end=cut == len(held))
                 # Without anything to carry on with, more must be read along with it.
                 if reading.carry or (at_end and cut == len(held)):
                     yield reading
                     file, carry, held, self._done = own, reading.carry, held[cut:], upto
+                    ends = _ends(format)
             if at_end:
                 break
             more = self._next()
@@ -191,7 +194,7 @@ class _Pieces:
         return joined_identity(self._chosen[1], upto.value())
 
     def _part(self, content: bytes, format: str, own: str, upto: Fingerprint, carry: Carry | None) -> Reading:
-        lines = content.count(b"\n") if content.endswith(b"\n") else 0
+        lines = 0 if format == MTCONNECT_STREAMS else content.count(b"\n") if content.endswith(b"\n") else None
         part = Part(own, upto.size - len(content), upto.size, upto.value(), lines)
         return read_part(
             content,
@@ -204,3 +207,49 @@ class _Pieces:
             part=part,
             carry=carry,
         )
+
+
+# --- where a piece may end ---------------------------------------------------------------------------
+
+
+class _Ends(Protocol):
+    """Where the bytes that are held may be parted."""
+
+    def cut(self, held: bytes, *, at_end: bool) -> int:
+        """How many of them are a piece; 0 if there must be more."""
+        ...
+
+    def checked(self, reading: Reading, *, at_end: bool) -> Reading:
+        """What was read of a piece, now that it is read; `at_end` if nothing is held behind it."""
+        ...
+
+
+def _ends(format: str) -> _Ends:
+    return _Documents() if format == MTCONNECT_STREAMS else _Lines()
+
+
+class _Lines:
+    def cut(self, held: bytes, *, at_end: bool) -> int:
+        return held.rfind(b"\n") + 1
+
+    def checked(self, reading: Reading, *, at_end: bool) -> Reading:
+        return reading
+
+
+class _Documents:
+    def __init__(self) -> None:
+        self._starts = Starts(is_all=False)
+
+    def cut(self, held: bytes, *, at_end: bool) -> int:
+        starts = self._starts.look(held)
+        if at_end and is_closed(held):
+            return len(held)
+        return starts[-1] if len(starts) > 1 else 0
+
+    def checked(self, reading: Reading, *, at_end: bool) -> Reading:
+        if at_end and reading.carry and not reading.carry.dialect["closed"]:
+            # A damaged document may turn out to be another one when more comes.
+            return replace(reading, carry=None)
+        if not (at_end or reading.carry):
+            raise CannotFollowError("documents that must be read together")
+        return reading

@@ -43,7 +43,10 @@ class Offered:
     note : str
         What a person should know of this file; empty if nothing.
     dialect : dict, optional
-        What the format module must find again to read on from the end of this; None if it cannot.
+        What the format module must find again to read on from the end of this; None if it cannot. Its `instance`, if
+        it has one, is the one under way.
+    zoned : bool
+        Whether every stamp carried its zone.
     """
 
     observations: pl.DataFrame
@@ -52,6 +55,7 @@ class Offered:
     ignored: int
     note: str
     dialect: dict[str, Any] | None = None
+    zoned: bool = False
 
 
 @dataclass(frozen=True)
@@ -66,15 +70,15 @@ class Part:
         The bytes read: from the one to before the other. [bytes]
     prefix : str
         Identity of the first `offset` bytes.
-    lines : int
-        Lines in them; 0 if nobody will read on.
+    lines : int, optional
+        Lines in them, 0 where rows are not found by their line; None if nobody will read on.
     """
 
     file: str
     begins: int
     offset: int
     prefix: str
-    lines: int = 0
+    lines: int | None = None
 
 
 @dataclass(frozen=True)
@@ -143,10 +147,12 @@ def finish(
     """
     note = [offered.note] if offered.note else []
     rejects = offered.rejects.cast(REFUSED)
+    repeating = None if offered.zoned else zone
+    instance = (offered.dialect or {}).get("instance", "")
     if carry:
-        placed, unchanged, nth = carried_on(offered.observations, carry, clock_skew_s, zone, format)
+        placed, unchanged, nth, groups = carried_on(offered.observations, carry, clock_skew_s, repeating, format)
         rejects = rejects.with_columns(pl.col("line") + carry.lines)
-        after = remembered(placed, ~unchanged, carry)
+        after = remembered(placed, ~unchanged, carry, groups, instance)
     else:
         observations = numbered(offered.observations)
         is_backwards = format != "mtconnect streams" and written_newest_first(observations, clock_skew_s)
@@ -162,8 +168,8 @@ def finish(
         placed = place(observations.filter(~lost) if lost.any() else observations, clock_skew_s)
         unchanged = is_unchanged(placed)
         nth = returns(placed.filter(~unchanged))
-        can_follow = offered.dialect is not None and part.lines and not (is_backwards or lost.any())
-        after = carry_after(placed, ~unchanged, zone, format) if can_follow else None
+        can_follow = offered.dialect is not None and part.lines is not None and not (is_backwards or lost.any())
+        after = carry_after(placed, ~unchanged, repeating, format, instance) if can_follow else None
     kept = placed.filter(~unchanged)
     named = {"file": part.file, "source": source.name}
     events = kept.with_columns(nth.alias("nth"), **{name: pl.lit(value) for name, value in named.items()})
@@ -186,7 +192,7 @@ def finish(
         "note": "; ".join(note),
         **_moves(events),
     }
-    lines = part.lines + (carry.lines if carry else 0)
+    lines = (part.lines or 0) + (carry.lines if carry else 0)
     return Reading(
         events=events,
         rejects=REJECTS.conform(refused.lazy()).collect(),

@@ -8,15 +8,15 @@ be found in its document.
 """
 
 import re
-from collections.abc import Iterator
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import polars as pl
 
 from runlog.intake.agent_json import walk_json
 from runlog.intake.detect import is_json
 from runlog.intake.devices import Devices
+from runlog.intake.documents import CONTENT, Documents, remember, spans
 from runlog.intake.names import MachineNames
 from runlog.intake.reading import OBSERVATIONS, REFUSED, Offered
 from runlog.intake.stamps import read_stamps
@@ -32,7 +32,7 @@ from runlog.intake.vocabulary import (
     spell,
     told_by_site,
 )
-from runlog.intake.walk import Header, Kind, Walk, walk
+from runlog.intake.walk import Kind, Walk, walk
 from runlog.site import Key, Site, Source
 
 _SUFFIX: Final = re.compile(r"(?<=[a-z0-9])(TimeSeries|Discrete|DataSet|Table)$")
@@ -51,32 +51,50 @@ _LOOKED_UP: Final = pl.Schema(
 )
 
 
-def read_streams(content: bytes, source: Source, site: Site, devices: Devices) -> Offered:
+def read_streams(
+    content: bytes, source: Source, site: Site, devices: Devices, dialect: dict[str, Any] | None = None
+) -> Offered:
     """Read a file of MTConnectStreams documents.
 
     Parameters
     ----------
     content : bytes
-        The whole file, unpacked.
+        The whole file, unpacked, or whole documents of it.
     source : Source
         Whose keys, values, machines and time zone hold.
     site : Site
         Names its machines and the zone of stamps without one.
     devices : Devices
         The source's device document; `Devices()` if it has none, components are then guessed.
+    dialect : dict, optional
+        That of the documents before, where these come after others.
 
     Returns
     -------
     Offered
         Its observations carry `instance`.
+
+    Raises
+    ------
+    CannotFollowError
+        With `dialect`: the documents must be read together with those before.
     """
-    found = walked(content)
-    observed = _in_sequence(_observed(found, source, site, devices))
+    before = Documents(**dialect) if dialect else None
+    found = walk(content, before.onward()) if before else walked(content)
+    words = _guessed_components(found)
+    if before:
+        before.check(found, words)
+    ordered = _in_sequence(_observed(found, words, source, site, devices))
+    if before:
+        ordered = before.told_again(ordered)
+    notes, is_whole = gaps(found, before)
+    observed = ordered
     ignored = observed.filter("skip").height
     observed = observed.filter(~pl.col("skip"))
     copied = observed.filter("copied").height
     observed = observed.filter(~pl.col("copied"))
     observed = observed.hstack(read_stamps(observed["timestamp"], source.time_zone or site.site.time_zone))
+    zoned = bool(observed["zoned"].all())
     read = spell(_said(observed.lazy()), source).collect()
     problem = _problem(source)
     refused = read.filter(problem.is_not_null()).select(
@@ -96,9 +114,11 @@ def read_streams(content: bytes, source: Source, site: Site, devices: Devices) -
     return Offered(
         observations=read.filter(problem.is_null()).select(*columns, "instance"),
         rejects=pl.concat([broken, refused.cast(REFUSED)]),
-        rows=found.elements,
+        rows=found.elements - (before.elements if before else 0),
         ignored=ignored + copied,
-        note="; ".join([*found.notes, *gaps(found)]),
+        note="; ".join([*(note for note in found.notes if not (before and note in before.notes)), *notes]),
+        dialect=remember(found, ordered, words, is_whole=is_whole, before=before),
+        zoned=zoned,
     )
 
 
@@ -107,19 +127,20 @@ def walked(content: bytes) -> Walk:
     return walk_json(content) if is_json(content) else walk(content)
 
 
-def gaps(found: Walk) -> Iterator[str]:
+def gaps(found: Walk, earlier: Documents | None = None) -> tuple[list[str], bool]:
     """What was lost between the documents of a file, in words.
 
     An agent's buffer that has moved on past what was asked for next lost something for sure. Where the documents leave
-    out no number of their own, numbers left out between them are a document that is missing.
+    out no number of their own, numbers left out between them are a document that is missing. Also whether the last
+    document leaves out none.
     """
-    ends = [*(header.place for header in found.headers), len(found.said)][1:]
-    before: tuple[Header, bool] | None = None
-    for header, end in zip(found.headers, ends, strict=True):
+    lost: list[str] = []
+    before = (earlier.last_header(), earlier.is_whole) if earlier else None
+    for header, end in spans(found):
         numbers = [int(word) for word in found.sequence[header.place : end] if word and word.isdecimal()]
         whole = bool(numbers) and max(numbers) - min(numbers) + 1 == len(numbers)
         if before and before[0].instance != header.instance:
-            yield (
+            lost.append(
                 f"instanceId {before[0].instance or 'none'} became {header.instance or 'none'}: the agent began anew,"
                 " and what was between is not known"
             )
@@ -128,12 +149,13 @@ def gaps(found: Walk) -> Iterator[str]:
             kept_from = int(header.first) if header.first.isdecimal() else 0
             begins = min(numbers) if whole and before[1] else 0
             if max(kept_from, begins) > due:
-                yield f"sequences {due} to {max(kept_from, begins) - 1} are missing"
+                lost.append(f"sequences {due} to {max(kept_from, begins) - 1} are missing")
         before = (header, whole)
+    return lost, bool(before and before[1])
 
 
-def _observed(walked: Walk, source: Source, site: Site, devices: Devices) -> pl.DataFrame:
-    kinds = _looked_up(walked, source, site, devices)
+def _observed(walked: Walk, words: list[str], source: Source, site: Site, devices: Devices) -> pl.DataFrame:
+    kinds = _looked_up(walked, words, source, site, devices)
     frame = pl.DataFrame(
         {
             "kind": pl.Series(walked.kind, dtype=pl.UInt32),
@@ -169,11 +191,10 @@ def _in_sequence(observed: pl.DataFrame) -> pl.DataFrame:
         pl.lit(0).alias("cell"),
         first.alias("first"),
     ).sort("first", "line", "element")
-    content = ("data_item", "timestamp", "tag", "said")
     again = ((pl.col("instance") == pl.col("instance").shift()) & (pl.col("line") == pl.col("line").shift())).fill_null(
         value=False
     )
-    same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in content)
+    same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in CONTENT)
     return ordered.with_columns((again & same).alias("copied"), (again & ~same).alias("clashes"))
 
 
@@ -211,12 +232,11 @@ def _problem(source: Source) -> pl.Expr:
 # --- what each kind of observation stands for ----------------------------------------------------------
 
 
-def _looked_up(walked: Walk, source: Source, site: Site, devices: Devices) -> pl.DataFrame:
+def _looked_up(walked: Walk, words: list[str], source: Source, site: Site, devices: Devices) -> pl.DataFrame:
     """One row a kind, in the order of `Walk.kinds`."""
     names = MachineNames(source, site)
     told = {name.lower(): key for name, key in source.keys.items()}
     ignore = {name.lower() for name in source.ignore}
-    guessed = _guessed_components(walked)
     parts = list(walked.parts)
     # One `machine` cannot be all the devices of a file: then each must be told apart.
     several = len({(part.device, part.uuid) for part in parts if not part.agent}) > 1
@@ -225,7 +245,7 @@ def _looked_up(walked: Walk, source: Source, site: Site, devices: Devices) -> pl
         part = parts[kind.part]
         machine = (names.told if several else names.machine)(part.device, part.uuid)
         known = devices.of(*names.known_as(machine, part.device, part.uuid)) if devices.keys else {}
-        found = _meaning(kind, guessed[kind.part], known, told)
+        found = _meaning(kind, words[kind.part], known, told)
         skip = part.agent or kind.id.lower() in ignore or kind.name.lower() in ignore
         data_item = kind.id or kind.name or found.item
         rows.append(
@@ -269,12 +289,13 @@ def _item(kind: Kind) -> str:
 
 def _guessed_components(walked: Walk) -> list[str]:
     """Words for the components as a device document would give them, from what was observed of them."""
-    turning = {kind.part for kind in walked.kinds_named() if not kind.condition and _item(kind) in SPINDLE_ITEMS}
+    spoken = (kind for kind in walked.kinds_named() if not kind.condition)
+    walked.turning |= {kind.part for kind in spoken if _item(kind) in SPINDLE_ITEMS}
     of_device: dict[tuple[str, str], dict[tuple[str, str, str], Component]] = {}
     for index, part in enumerate(walked.parts):
         seen = of_device.setdefault((part.device, part.uuid), {})
         before = seen.get(part.identity)
-        spindle = index in turning or bool(before and before.spindle)
+        spindle = index in walked.turning or bool(before and before.spindle)
         seen[part.identity] = Component(part.type, part.name, spindle)
     words = {
         (device, identity): word

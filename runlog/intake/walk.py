@@ -4,15 +4,21 @@ Bounded whatever the file says: nothing is nested deeper than `MOST_DEPTH`, no s
 longer than `MOST_TOKEN` bytes and no observation longer than `MOST_TEXT`, and entities are never followed.
 """
 
+import codecs
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any, Final, NamedTuple
 from xml.parsers import expat
+
+from runlog.intake.carry import CannotFollowError
 
 _CONTAINERS: Final = frozenset({"Samples", "Events", "Condition"})
 _ROOT: Final = "MTConnectStreams"
 _START: Final = re.compile(rb"<\?xml\s|<(?:[\w.-]+:)?MTConnect(?:Streams|Devices|Assets|Error)\b")
+_CLOSED: Final = re.compile(rb"</(?:[\w.-]+:)?MTConnectStreams\s*>\s*$")
+_LOOKED_BACK: Final = 1024
 _DECLARED: Final = re.compile(rb"""^\s*<\?xml[^>]*encoding\s*=\s*["']([\w.-]+)["']""")
 _STANDARD: Final = ("mtconnect.org:MTConnect", "mtconnect.com:MTConnect")
 _CONTROL: Final = bytes(byte for byte in range(32) if byte not in b"\t\n\r")
@@ -21,6 +27,7 @@ _JUNK_AFTER_END: Final = expat.errors.codes[expat.errors.XML_ERROR_JUNK_AFTER_DO
 _RAW_KEPT: Final = 10_000
 _STEP: Final = 1024 * 1024
 _PART_HEADERS: Final = re.compile(rb"\s*(?:--[^\n]*|[\w-]+:[^\n]*|HTTP/[^\n]*|\s*)(?:\n|$)")
+UTF16: Final = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 MOST_DEPTH: Final = 100
 MOST_TOKEN: Final = 8 * 1024 * 1024
 MOST_TEXT: Final = 4 * 1024 * 1024
@@ -69,7 +76,9 @@ class Walk:
     """What was found, a list a column; an observation is complete once its `said` is there.
 
     `headers` holds from which observation on which instance of the agent spoke. Few observations have a
-    code or an activation: `codes` and `activations` hold which, and what.
+    code or an activation: `codes` and `activations` hold which, and what. `turning` are the parts known for spindles,
+    `closed` is whether the last document ended as it should. Of documents that come after others of their file
+    (`follows`), the parts, what `turns`, the standard's prefixes and the elements go on from those.
     """
 
     kinds: dict[tuple[int, bool, str, *tuple[str | None, ...]], int] = field(default_factory=dict)
@@ -84,7 +93,11 @@ class Walk:
     rejects: list[tuple[int, int, str, str]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     standard: set[str] = field(default_factory=set)
+    turning: set[int] = field(default_factory=set)
     elements: int = 0
+    encoding: str | None = "utf-8"
+    follows: bool = False
+    closed: bool = False
 
     def keep_complete(self) -> None:
         """Forget an observation whose end was not seen."""
@@ -115,51 +128,98 @@ class RefusedError(Exception):
     """What is refused unread; its text says what was found and what was expected."""
 
 
-def walk(content: bytes) -> Walk:
-    """Walk all documents of a file."""
-    walked = Walk()
-    content, encoding = _encoded(content, walked)
+def walk(content: bytes, before: Walk | None = None) -> Walk:
+    """Walk all documents of a file, or those that come after others; CannotFollowError where they need those."""
+    walked = before or Walk()
+    content = _encoded(content, walked)
     for document in _documents(content, walked):
-        _walk_one(document, encoding, walked)
+        _walk_one(document, walked)
     return walked
 
 
-def _encoded(content: bytes, walked: Walk) -> tuple[bytes, str | None]:
-    """Bytes expat can read and the encoding to force upon it, if any."""
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+def _encoded(content: bytes, walked: Walk) -> bytes:
+    """Bytes expat can read, and in `Walk.encoding` what is forced upon it, if anything."""
+    if content.startswith(UTF16) and not walked.follows:
         content = content.decode("utf-16", errors="replace").encode()
     try:
-        content.decode("utf-8")
-        encoding = "utf-8"
+        # A file that is being written may end in the middle of a character.
+        codecs.getincrementaldecoder("utf-8")().decode(content)
     except UnicodeDecodeError:
+        if walked.follows:
+            raise CannotFollowError("another encoding than that of the documents before") from None
         declared = _DECLARED.search(content[:200])
         other = bool(declared) and declared[1].lower() not in (b"utf-8", b"utf8")
-        encoding = None if other else "iso-8859-1"
+        walked.encoding = None if other else "iso-8859-1"
         if not other:
             walked.notes.append("bytes that are no UTF-8: read as Latin-1")
     bare = content.translate(_BLANKED)
     if bare != content:
         walked.notes.append("control characters replaced by blanks")
-    return bare.removeprefix(b"\xef\xbb\xbf"), encoding
+    return bare if walked.follows else bare.removeprefix(codecs.BOM_UTF8)
 
 
 def _documents(content: bytes, walked: Walk) -> Iterator[bytes]:
     """Split at each document's start; what is before the first and is not blank was refused."""
-    starts: list[int] = []
-    declared = False
-    for found in _START.finditer(content):
-        is_declaration = found[0].startswith(b"<?xml")
-        if is_declaration or not declared:
-            starts.append(found.start())
-        declared = is_declaration
-    if not starts:
+    starts = Starts(is_all=True).look(content)
+    if walked.follows:
+        _pass_over(content[: starts[0]] if starts else content)
+    elif not starts:
         if content.strip():
             yield content
         return
-    if not is_part_headers(content[: starts[0]]):
+    elif not is_part_headers(content[: starts[0]]):
         walked.refuse(content[: starts[0]], "text before the first document found, an XML document expected")
-    for start, end in zip(starts, [*starts[1:], len(content)], strict=True):
+    for start, end in pairwise([*starts, len(content)]):
         yield content[start:end]
+
+
+def _pass_over(content: bytes) -> None:
+    """Between two documents: what the parser passes over behind the one before."""
+    parser = expat.ParserCreate("utf-8")
+    parser.Parse(b"<a/>", False)
+    try:
+        parser.Parse(content, True)
+    except expat.ExpatError as error:
+        if error.code != _JUNK_AFTER_END:
+            raise CannotFollowError("what is behind a document damages it") from None
+    if len(content) > MOST_TOKEN:
+        raise CannotFollowError("too much between two documents")
+
+
+class Starts:
+    """Where documents start, in bytes that may become more.
+
+    Parameters
+    ----------
+    is_all : bool
+        Whether none will come: else a start that goes to their very end is left open.
+    """
+
+    def __init__(self, *, is_all: bool) -> None:
+        self._is_all = is_all
+        self._found: list[int] = []
+        self._declared = False
+        self._from = 0
+
+    def look(self, content: bytes) -> list[int]:
+        """All starts in the bytes so far, what was looked at before among them."""
+        news = content[self._from :].translate(_BLANKED)
+        # A start is one tag: whatever is before the last one is decided.
+        last = max(news.rfind(b"<"), 0)
+        for found in _START.finditer(news):
+            if not self._is_all and (found.start() >= last or found.end() == len(news)):
+                break
+            is_declaration = found[0].startswith(b"<?xml")
+            if is_declaration or not self._declared:
+                self._found.append(self._from + found.start())
+            self._declared = is_declaration
+        self._from += last
+        return self._found
+
+
+def is_closed(content: bytes) -> bool:
+    """Whether bytes end as a document does."""
+    return bool(_CLOSED.search(content[-_LOOKED_BACK:].translate(_BLANKED)))
 
 
 def is_part_headers(content: bytes) -> bool:
@@ -173,9 +233,10 @@ def is_part_headers(content: bytes) -> bool:
     return True
 
 
-def _walk_one(document: bytes, encoding: str | None, walked: Walk) -> None:
+def _walk_one(document: bytes, walked: Walk) -> None:
     handlers = Handlers(walked)
-    parser = expat.ParserCreate(encoding)
+    walked.closed = False
+    parser = expat.ParserCreate(walked.encoding)
     handlers.attach(parser)
     try:
         _feed(parser, document)
@@ -191,7 +252,8 @@ def _walk_one(document: bytes, encoding: str | None, walked: Walk) -> None:
             reason = f"{expat.ErrorString(error.code)} at byte {at} of {len(document)}, a whole document expected"
             walked.refuse(document[max(start, 0) :], reason)
     else:
-        if handlers.root != _ROOT:
+        walked.closed = handlers.root == _ROOT
+        if not walked.closed:
             walked.refuse(document, f"{handlers.root} found, {_ROOT} expected")
 
 

@@ -121,5 +121,5 @@ def _offered(content: bytes, format: str, source: Source, site: Site, base: Path
         return read_csv(content, source, site, dialect)
     devices = load_devices(base / source.devices) if source.devices else Devices()
     if format == MTCONNECT_STREAMS:
-        return read_streams(content, source, site, devices)
+        return read_streams(content, source, site, devices, dialect)
     return read_lines(content, source, site, devices, dialect)

@@ -119,6 +119,7 @@ def shift_columns(group: Sequence[str]) -> list[Column]:
         ("AxE\n%", percent("availability_x_effectiveness", share="standard_share")),
         ("main\n%", percent("main_utilisation")),
         ("sub\n%", percent("sub_utilisation")),
+        ("cuts\n%", percent("main_cutting_share")),
         ("bar change s\nmean/p95", pair(amount("reload_mean_s"), amount("reload_p95_s"))),
         ("faults\n/100", amount("reload_faults_per_100", 1)),
         ("log\n%", percent("coverage")),
@@ -140,6 +141,17 @@ def shift_notes(rows: pl.DataFrame, group: Sequence[str]) -> Iterator[Renderable
     yield from (Text(plain(note)) for note in notes)
     told = "In brackets: of how many per cent of the parts or the time, where it was not measured of all."
     yield Text(f"{LEGEND} {told}", style="dim")
+
+
+def cutting_notes(thresholds: pl.DataFrame) -> Iterator[RenderableType]:
+    """Above which load each spindle was taken to cut, and where that could not be told."""
+    for row in thresholds.iter_rows(named=True):
+        name = f"{row['machine']}, {row['component']} spindle"
+        if row["threshold"] is None:
+            yield Text(plain(f"{name}: its loads form no two heaps, so cutting is not told from idling."))
+            continue
+        told = f"cuts above a load of {number(row['threshold'], 1)} %, found from {number(row['hours'])} h of turning"
+        yield Text(plain(f"{name}: {told}."))
 
 
 def _shifts(count: int) -> str:

@@ -40,6 +40,7 @@ class WeekReport:
         yield Text(_plant(review.plant.row(0, named=True)))
         yield from _changed(review)
         yield rollups.table(review.machines, rollups.shift_columns(["machine"]))
+        yield from rollups.cutting_notes(review.thresholds)
         yield from rollups.shift_notes(review.machines, ["machine"])
         yield from rollups.section("Losses", review.losses.head(LOSSES_SHOWN), _LOSSES, "nothing was lost")
         yield from _account(review)
@@ -148,7 +149,18 @@ def _scrap(review: WeekReview) -> Iterator[RenderableType]:
 
 def week_as_data(review: WeekReview) -> Row:
     """The week as plain values for `--json`."""
-    frames = ("plant", "machines", "account", "losses", "bars", "short", "changeovers", "trends", "changed")
+    frames = (
+        "plant",
+        "machines",
+        "thresholds",
+        "account",
+        "losses",
+        "bars",
+        "short",
+        "changeovers",
+        "trends",
+        "changed",
+    )
     zone = review.period.zone
     return {
         "period": rollups.period_as_data(review.period),

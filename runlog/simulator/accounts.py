@@ -206,6 +206,27 @@ class Accounts:
         }
         return {name: dict(values) for name, values in told.items()}
 
+    def load_rows(self) -> list[Row]:
+        """Rows of `shift_loads`."""
+        told = self.truth.diary.loads
+        found: list[Row] = []
+        for load in sorted({value for value, *_ in told}):
+            pairs = _heard(self.truth.diary, [(on, off) for value, on, off in told if value == load])
+            found += [
+                {
+                    "machine": self.truth.diary.machine,
+                    "shift_date": self.shifts[cell[0]].day,
+                    "shift": self.shifts[cell[0]].name,
+                    "job": cell[1],
+                    "component": "main",
+                    "load": load,
+                    "seconds": seconds,
+                }
+                for cell, seconds in sorted(self.plan.seconds(*pairs).items())
+                if seconds > 0
+            ]
+        return found
+
     def _stood_s(self, stop: Stop) -> float:
         """How long a stop stood, lost signal left out; what lies before the first shift belongs to none. [s]"""
         since = self.shifts[0].start
@@ -239,10 +260,18 @@ class Accounts:
 
 def _turning(diary: Diary, spindle: str) -> Pairs:
     """When a spindle turned, as far as that could be heard; in order."""
-    pieces = diary.turning[spindle]
+    return _heard(diary, diary.turning[spindle])
+
+
+def _heard(diary: Diary, pieces: list[Pairs]) -> Pairs:
+    """Stretches in order, less the time without a signal."""
     if not pieces:
         return np.array([]), np.array([])
     on, off = np.concatenate([a for a, _ in pieces]), np.concatenate([b for _, b in pieces])
+    there = off > on
+    on, off = on[there], off[there]
+    order = np.argsort(on)
+    on, off = on[order], off[order]
     dark = diary.dark
     if not dark:
         return on.astype(float), off.astype(float)

@@ -100,6 +100,7 @@ class Diary:
     notes: list[tuple[int, str, str]] = field(default_factory=list)
     marks: list[tuple[int, str, Stop | None]] = field(default_factory=list)
     turning: dict[str, list[tuple[Times, Times]]] = field(default_factory=lambda: {"main": [], "sub": []})
+    loads: list[tuple[int, Times, Times]] = field(default_factory=list)
     dark: list[tuple[int, int]] = field(default_factory=list)
     parts: list[Parts] = field(default_factory=list)
     reloads: list[Reload] = field(default_factory=list)

@@ -16,6 +16,10 @@ from runlog.simulator.hours import HOUR, MINUTE, SECOND, Stretch
 from runlog.simulator.shop import JOBS, Job, Profile, signals_of
 
 SPINDLE_ON_MS = 1500
+IDLE_LOAD = 4
+"""Load of a spindle that turns and does not cut. [%]"""
+CUTTING_AFTER_MS = 9_500
+CUTTING_ENDS_MS = 2500
 SHORT_REST_MS = 25 * SECOND
 
 
@@ -248,6 +252,21 @@ class Lathe:
         self.diary.say_many(on, key, self.speed(spindle))
         self.diary.say_many(off, key, 0)
         self.diary.turning[spindle].append((on, off))
+        if spindle == "main" and "load1" in self.keys:
+            self._load(on, off)
+
+    @property
+    def cutting_load(self) -> int:
+        """Load of the main spindle while it cuts. [%]"""
+        return 20 + round(self.job.diameter_mm)
+
+    def _load(self, on: np.ndarray, off: np.ndarray) -> None:
+        """The main spindle idles, cuts, and idles again before it stands."""
+        begins = np.minimum(on + CUTTING_AFTER_MS, off)
+        ends = np.maximum(off - CUTTING_ENDS_MS, begins)
+        for at, value in ((on, IDLE_LOAD), (begins, self.cutting_load), (ends, IDLE_LOAD), (off, 0)):
+            self.diary.say_many(at, "load1", value)
+        self.diary.loads += [(IDLE_LOAD, on, begins), (self.cutting_load, begins, ends), (IDLE_LOAD, ends, off)]
 
     def count(self, at: np.ndarray, unseen: np.ndarray | None = None) -> None:
         """Parts are counted: as seen one by one, or in one go at the last instant if `unseen` is given."""
@@ -355,7 +374,7 @@ class Lathe:
             "avail": "AVAILABLE", "estop": "ARMED", "mode": "AUTOMATIC", "program": self.job.program,
             "door": "CLOSED", "operator": "0", "parts": 0, "parts_good": 0, "parts_bad": 0,
             "end_of_bar": "NO", "change": "READY", "length": self.job.bar_mm, "length_left": self.job.bar_mm,
-            "s1": 0, "s2": 0, "exec": "ACTIVE",
+            "s1": 0, "s2": 0, "load1": 0, "exec": "ACTIVE",
         }  # fmt: skip
         whole = parts_per_bar(self.job, self.kind, self.job.bar_mm)
         self.left = int(self.rng.integers(5, whole))

@@ -103,6 +103,7 @@ class Profile:
     order_counter: bool = False
     operator_id: bool = False
     rotary: bool = True
+    load: bool = False
     stops_for_breaks: bool = False
     alarm_when_empty: bool = True
 
@@ -115,7 +116,7 @@ PROFILES = (
     Profile(("valve body", "spacer 24"), 12, 45, style="looping", order_counter=True),
     Profile(
         ("nut 19", "shaft 118"), 16, 48, spindles=("main", "sub"), style="completed", quality=True,
-        measures=True, notes_bars=True, operator_id=True, alarm_when_empty=False,
+        measures=True, notes_bars=True, operator_id=True, alarm_when_empty=False, load=True,
     ),
     Profile(("spacer 24", "pin 2208"), 12, 60, evidence="end of bar", rotary=False),
     Profile(
@@ -213,6 +214,7 @@ SIGNALS = (
     Signal("s1", "ROTARY_VELOCITY", "ACTUAL", "main", "RotaryVelocity", "Samples"),
     Signal("s2", "ROTARY_VELOCITY", "ACTUAL", "sub", "RotaryVelocity", "Samples"),
     Signal("exec", "EXECUTION", "", "path", "Execution", "Events"),
+    Signal("load1", "LOAD", "", "main", "Load", "Samples"),
     Signal("coolant_temp", "TEMPERATURE", "", "coolant", "Temperature", "Samples"),
 )
 """In the order in which several at one instant are written."""
@@ -234,6 +236,7 @@ def signals_of(kind: Profile) -> list[Signal]:
         "length": not kind.measures,
         "length_left": not kind.measures,
         "s1": not kind.rotary,
+        "load1": not kind.load,
         "s2": not (kind.rotary and "sub" in kind.spindles),
     }
     return [signal for signal in SIGNALS if not absent.get(signal.key, False)]

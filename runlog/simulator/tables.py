@@ -144,4 +144,5 @@ def truth(lathes: list[Lathe]) -> dict[str, pl.DataFrame]:
     rows["shift_figures"] = [row for one in shifts for row in one.figure_rows()]
     rows["shift_plans"] = [row for one in shifts for row in plans.plan_rows(one.truth, one.shifts)]
     rows["shift_losses"] = [row for one in shifts for row in one.loss_rows()]
+    rows["shift_loads"] = [row for one in shifts for row in one.load_rows()]
     return {name: frame(content, schema.TABLES[name]) for name, content in rows.items()}

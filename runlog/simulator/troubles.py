@@ -161,6 +161,7 @@ def blip(lathe: Lathe) -> None:
     # The spindle runs from the start of this cycle; the blackout takes its value away and gives it back.
     if "s1" in lathe.keys:
         lathe.diary.last["s1"] = lathe.speed("main")
+        lathe.diary.last["load1"] = lathe.cutting_load
     lathe.black_out(gone, back)
     lathe.diary.mark(gone, "no signal")
     lathe.diary.mark(back, "producing")

@@ -12,6 +12,7 @@ from runlog.site import Site, load_site
 from runlog.store import Store
 from runlog.store.heartbeat import DERIVING, WAITING
 from runlog.watch.holder import Holder
+from runlog.watch.housekeeping import Housekeeping
 from runlog.watch.notices import Notices
 from runlog.watch.sightings import Sight, Sightings, is_unfinished, seen
 from runlog.watch.stopping import Stop
@@ -165,12 +166,15 @@ class _Follower:
         self._step_fails = _Trouble("")
         self._derive = False
         self._told_next = 0.0
+        self._is_whole = False
+        self._housekeeping = Housekeeping(store, tell)
 
     # --- from outside --------------------------------------------------------------------------------
 
     def once(self) -> Outcome:
         """One look at everything; errors of the store are the caller's."""
         self._look_for_folders()
+        self._mend()
         try:
             self._read(self._sightings.changed())
         except _StoppedError:
@@ -187,6 +191,7 @@ class _Follower:
                 self._step(notices.noticed())
                 self._report(WAITING)
                 worked = time.monotonic() - began
+                self._housekeeping.some(lambda: self._stop.asked or notices.are_waiting)
                 self._rest(min(_REST_AT_MOST_S, RESTS_PER_WORK * worked))
                 self._await_news(notices)
                 notices.renew()
@@ -225,6 +230,7 @@ class _Follower:
             return
         try:
             self._holder.check()
+            self._mend()
             self._renew_site()
             self._look_for_folders()
             self._read(self._due(self._sightings.changed(self._noticed)))
@@ -242,7 +248,15 @@ class _Follower:
                 self._tell("all is well again")
             self._step_fails = _Trouble("")
 
+    def _mend(self) -> None:
+        """Look whether the store is whole, at the start and after every failure."""
+        if not self._is_whole:
+            for line in self._store.mend():
+                self._tell(line)
+            self._is_whole = True
+
     def _fails(self, error: Exception) -> None:
+        self._is_whole = False
         own = isinstance(error, RunlogError)
         reason = str(error) if own else f"a fault of runlog's own, please report it: {type(error).__name__}: {error}"
         self._step_fails.put_off()

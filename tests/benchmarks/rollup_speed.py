@@ -5,31 +5,20 @@ could work: polars alone summing the same columns of the same table by the same 
 """
 
 import sys
-import time
-from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import polars as pl
+from speed import best
 
 from runlog.figures.groups import with_groups
 from runlog.figures.rollup import SUMMED, rolled_up
 from runlog.schema import SHIFT_FIGURES, SHIFT_PLANS
 from runlog.site import parse_site
 
-MACHINES, DAYS, BEST_OF = 50, 365, 5
+MACHINES, DAYS = 50, 365
 SHIFTS = ("early", "late", "night")
 JOBS = ("pin", "cap")
-
-
-def best(work: Callable[[], object]) -> float:
-    """Shortest of a few runs. [s]"""
-    times = []
-    for _ in range(BEST_OF):
-        begin = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - begin)
-    return min(times)
 
 
 def shop() -> tuple[pl.DataFrame, pl.DataFrame, str]:

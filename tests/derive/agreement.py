@@ -13,6 +13,7 @@ KEYS = {
     "changeovers": ["machine", "start"],
     "shift_figures": ["machine", "shift_start", "job"],
     "shift_losses": ["machine", "shift_date", "shift", "job", "loss", "cause"],
+    "shift_loads": ["machine", "shift_date", "shift", "job", "component", "load"],
     "shift_plans": ["machine", "shift_start"],
 }
 NEAR = 1e-6

@@ -28,6 +28,7 @@ SIGNALS = {
     "alarm": ("CONDITION", "", "path"),
     "main": ("ROTARY_VELOCITY", "ACTUAL", "main"),
     "sub": ("ROTARY_VELOCITY", "ACTUAL", "sub"),
+    "load": ("LOAD", "", "main"),
 }
 
 TEN_AT_NIGHT = datetime(2026, 1, 12, 22, 0, tzinfo=UTC)

@@ -9,6 +9,7 @@ from recorded import FOLDER, SITE, needs_recordings
 
 from runlog.derive import derive
 from runlog.distinct import distinct
+from runlog.figures.cutting import idle_thresholds
 from runlog.figures.period import period_of
 from runlog.figures.shifts import shift_table
 from runlog.intake import read_file
@@ -127,3 +128,26 @@ def test_utilisation_of_both_spindles_per_day(events):
             day: pytest.approx(expected[day, name], abs=1e-3) for day in days
         }
     assert (figures["pbt_s"] >= figures["no_signal_s"]).all()
+
+
+def test_load_of_the_sub_spindle_against_a_plain_count(events):
+    """Seconds at each load while it turns and executes, and the threshold: an idle heap and a cutting one."""
+    rows = events.filter(
+        (pl.col("item") == "EXECUTION")
+        | (pl.col("item").is_in(["ROTARY_VELOCITY", "LOAD"]) & (pl.col("component") == "sub"))
+    ).sort("at", "body_start", "file", "line", "cell")
+    held = {"EXECUTION": "", "ROTARY_VELOCITY": 0.0, "LOAD": None}
+    expected, before = defaultdict(float), None
+    for item, at, text, number in rows.select("item", "at", "text", "number").iter_rows():
+        turns = held["EXECUTION"] == "ACTIVE" and abs(held["ROTARY_VELOCITY"] or 0.0) >= 1
+        if before is not None and turns and held["LOAD"] is not None:
+            expected[round(held["LOAD"])] += (at - before).total_seconds()
+        before = at
+        held[item] = text if item == "EXECUTION" else number
+    facts = derive(events.lazy(), SITE)
+    sub = facts["shift_loads"].filter(pl.col("component") == "sub")
+    got = dict(sub.group_by("load").agg(pl.col("seconds").sum()).collect().iter_rows())
+    assert got == {load: pytest.approx(s, abs=1e-3) for load, s in expected.items() if s > 0}
+    told = idle_thresholds(facts["shift_loads"]).filter(pl.col("component") == "sub").collect().row(0, named=True)
+    assert 5 < told["threshold"] < 60
+    assert told["hours"] == pytest.approx(sum(expected.values()) / 3600)

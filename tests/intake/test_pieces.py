@@ -3,16 +3,14 @@
 from datetime import UTC, datetime
 from pathlib import Path
 
-import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from polars.testing import assert_frame_equal
+from intake.growing import READ_AT, assert_same, ends_of, grown
 
-from runlog.intake import CannotFollowError, Carry, Onward, Reading, pieces, read_file, read_pieces
+from runlog.intake import CannotFollowError, Carry, Onward, pieces, read_file, read_pieces
 from runlog.site import Site, parse_site
 
-READ_AT = datetime(2026, 3, 1, tzinfo=UTC)
 SITE = """
 [site]
 name = "shop"
@@ -43,48 +41,6 @@ time = "time"
 machine = "machine"
 """
 SHOP: Site = parse_site(SITE)
-SUMMED = ("rows", "offered", "events", "rejects", "unchanged", "ignored", "moved")
-
-
-def grown(path: Path, ends: list[int]) -> list[Reading]:
-    """Readings of a file that grows from end to end; whatever must be read as a whole starts it anew."""
-    content, source = path.read_bytes(), SHOP.source[0 if path.suffix == ".log" else 1]
-    readings: list[Reading] = []
-    onward: Onward | None = None
-    for end in ends:
-        path.write_bytes(content[:end])
-        try:
-            new = list(read_pieces(path, source, SHOP, READ_AT, base=path.parent, onward=onward))
-            readings = [one for one in readings if "~" not in one.progress["file"][0]] + new if onward else new
-        except CannotFollowError:
-            readings = list(read_pieces(path, source, SHOP, READ_AT, base=path.parent, as_whole=True))
-        onward = None
-        whole = [one for one in readings if one.carry]
-        if whole:
-            last = whole[-1]
-            row = last.progress.row(0, named=True)
-            carry = last.carry
-            if carry:
-                carry = Carry.from_bytes(carry.to_bytes())
-            assert carry
-            onward = Onward(row["file"], row["offset"], row["prefix"], carry)
-    return readings
-
-
-def assert_same(readings: list[Reading], whole: Reading) -> None:
-    order = ["line", "cell"]
-    for name in ("events", "rejects"):
-        found = pl.concat([getattr(one, name) for one in readings]).drop("file").sort(order, maintain_order=True)
-        assert_frame_equal(found, getattr(whole, name).drop("file").sort(order, maintain_order=True))
-    progress = pl.concat([one.progress for one in readings])
-    assert progress.select(pl.col(SUMMED).sum()).row(0) == whole.progress.select(SUMMED).row(0)
-    assert progress["offset"].max() == whole.progress["offset"].item()
-
-
-def ends_of(content: bytes, draw: st.DataObject) -> list[int]:
-    cuts = draw.draw(st.lists(st.integers(1, len(content)), max_size=5))
-    return [*sorted(cuts), len(content)]
-
 
 KEYS = ("e", "n", "c", "d", "x", "s1", "s2", "s3", "s4", "s5")
 VALUES = {"e": ("ACTIVE", "READY", "UNAVAILABLE"), "n": ("1", "2", "3", "1.0"), "d": ("1", "1", "2")}
@@ -138,7 +94,7 @@ def test_growing_lines_give_what_the_whole_gives(folder, text, data):
     path = folder / "T01.log"
     path.write_bytes(text.encode())
     whole = read_file(path, SHOP.source[0], SHOP, READ_AT)
-    assert_same(grown(path, ends_of(text.encode(), data)), whole)
+    assert_same(grown(path, ends_of(text.encode(), data), SHOP.source[0], SHOP)[0], whole)
 
 
 @given(rows(), st.data())
@@ -150,7 +106,7 @@ def test_a_growing_csv_gives_what_the_whole_gives(folder, text, data):
     whole = read_file(path, SHOP.source[1], SHOP, READ_AT)
     first = text.index("\n") + 1
     ends = [end for end in ends_of(content, data) if end >= first]
-    assert_same(grown(path, ends), whole)
+    assert_same(grown(path, ends, SHOP.source[1], SHOP)[0], whole)
 
 
 # --- what is read on, and what is not ------------------------------------------------------------------
@@ -167,7 +123,7 @@ def test_what_was_read_before_is_not_read_again(tmp_path):
     path.write_text(NIGHT)
     content = NIGHT.encode()
     cut = content.index(b"2026-02-02T22:30:00Z")
-    readings = grown(path, [cut, len(content) - 4, len(content)])
+    readings = grown(path, [cut, len(content) - 4, len(content)], SHOP.source[0], SHOP)[0]
     shown = [one.progress.select("begins", "offset", "rows", "events", "rejects").row(0) for one in readings]
     # The second time the last line was cut off: it gave way to the whole one.
     last = content.rindex(b"\n", 0, -1) + 1
@@ -182,6 +138,18 @@ def test_a_cut_off_line_is_read_under_a_name_of_its_own(tmp_path):
     whole, tail = read_pieces(path, SHOP.source[0], SHOP, READ_AT, base=tmp_path)
     assert tail.progress["file"][0].startswith(whole.progress["file"][0] + "~")
     assert (whole.carry is not None, tail.carry, tail.rejects.height) == (True, None, 1)
+
+
+def test_many_small_steps_back_are_one_stretch_across_pieces(tmp_path):
+    """Two steps back of 90 s: the last stamp before the cut is 180 s below the highest, but no step passes 120 s."""
+    path = tmp_path / "T01.log"
+    first = "".join(f"2026-02-02T{at}Z|n|{at[-1]}{at[-4]}\n" for at in ("22:59:50", "23:00:40", "22:59:10", "22:57:40"))
+    path.write_text(NIGHT + first + "2026-02-02T22:59:20Z|e|ACTIVE\n")
+    whole = read_file(path, SHOP.source[0], SHOP, READ_AT)
+    readings, followed = grown(path, [len(NIGHT + first), path.stat().st_size], SHOP.source[0], SHOP)
+    assert followed == 1
+    assert whole.events["at"][-1] == datetime(2026, 2, 2, 23, 0, 40, tzinfo=UTC)
+    assert_same(readings, whole)
 
 
 @pytest.mark.parametrize("size", [200, 1000, 5000])
@@ -200,7 +168,7 @@ def test_a_large_file_is_read_piece_by_piece(tmp_path, monkeypatch, size):
     [
         ("2026-02-02T22:30:00Z|e|ACTIVE\n", "2026-02-02T10:00:00Z|e|READY\n", "older than what is remembered"),
         ("", "|e|READY\n", "without a stamp"),
-        ("", "2026-10-25T00:30:00Z|e|READY\n", "autumn"),
+        ("", "2026-10-25T02:30:00|e|READY\n", "autumn"),
     ],
 )
 def test_what_needs_the_whole_file_says_so(tmp_path, first, then, why):
