@@ -109,6 +109,10 @@ def test_import_puts_the_order_systems_plan_in_the_place_of_the_computed_one(run
     run("export", "plans", "--to", tmp_path / "plans.parquet", "--store", folder / "store")
     assert pl.read_parquet(tmp_path / "plans.parquet")["quantity"].to_list() == [9000]
 
+    plan.write_text("date,shift,machine,job,quantity\n2026-11-03,night,T01,another,5\n", encoding="utf-8")
+    run("plan", "--import", plan, *places(folder))
+    assert "5.0 planned (order system for another), bound by order" in run("night", *places(folder)).words
+
     plan.write_text("date,shift,machine,job,quantity\n2026-11-03,night,T01,,\n", encoding="utf-8")
     assert (
         "1 row without a quantity: the computed plan holds again."

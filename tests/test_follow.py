@@ -1,9 +1,11 @@
 """Files that grow, through the store: each row once, what was read stays, and the end is that of a clean read."""
 
+import gzip
 from pathlib import Path
 
 import polars as pl
 import pytest
+import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
@@ -169,3 +171,67 @@ def test_however_files_grow_the_end_is_the_same(tmp_path_factory, data):
             (folder / name).write_text(text)
         taken(folder, store)
     same_as_clean(folder, store)
+
+
+# --- packed --------------------------------------------------------------------------------------------
+
+
+def packed(text: str, how: str) -> bytes:
+    return gzip.compress(text.encode()) if how == "gz" else zstandard.compress(text.encode())
+
+
+@pytest.mark.parametrize("how", ["gz", "zst"])
+@pytest.mark.parametrize(("name", "text"), [("T01.csv", CSV), ("T02.log", LINES), ("T02.log", LINES[:-3])])
+def test_a_large_packed_file_is_read_in_pieces(tmp_path, folder, monkeypatch, name, text, how):
+    store = Store(tmp_path / "store")
+    (folder / f"{name}.{how}").write_bytes(packed(text, how))
+    with monkeypatch.context() as patch:
+        patch.setattr(pieces, "PIECE_BYTES", 1000)
+        report = taken(folder, store)
+        assert report.progress.height == 1
+        assert len(pieces_of(store)) > 3
+        assert taken(folder, store).progress.height == 0
+    same_as_clean(folder, store)
+
+
+def test_a_packed_file_whose_reading_died_is_read_again(tmp_path, folder, monkeypatch):
+    store = Store(tmp_path / "store")
+    (folder / "T02.log.gz").write_bytes(packed(LINES, "gz"))
+    with monkeypatch.context() as patch:
+        patch.setattr(pieces, "PIECE_BYTES", 1000)
+        patch.setattr("runlog.pipeline.BATCH_FILES", 1)
+        append, calls = store.append, []
+
+        def dying(readings, **kwargs):
+            if len(calls) == 3:
+                raise KeyboardInterrupt
+            append(readings, **kwargs)
+            calls.append(1)
+
+        with patch.context() as deadly:
+            deadly.setattr(store, "append", dying)
+            with pytest.raises(KeyboardInterrupt):
+                taken(folder, store)
+        assert raw(store).height > 0
+        taken(folder, store)
+        taken(folder, store, again=True)
+    same_as_clean(folder, store)
+
+
+def test_of_a_damaged_packed_file_nothing_is_kept(tmp_path, folder, monkeypatch):
+    monkeypatch.setattr(pieces, "PIECE_BYTES", 1000)
+    store = Store(tmp_path / "store")
+    stored = packed(LINES, "gz")
+    (folder / "T02.log.gz").write_bytes(stored[:-20])
+    report = taken(folder, store)
+    assert "a whole gzip file expected" in report.skipped[0].reason
+    assert not store.exists()
+    (folder / "T02.log.gz").write_bytes(stored)
+    taken(folder, store)
+    monkeypatch.undo()
+    same_as_clean(folder, store)
+
+
+def pieces_of(store: Store) -> list[int]:
+    table = pl.scan_delta(str(store.folder / "progress"))
+    return table.select(pl.col("begins").sort()).collect()["begins"].to_list()

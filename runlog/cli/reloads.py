@@ -21,7 +21,10 @@ def reloads(
     first: First = None,
     last: Last = None,
     by: Annotated[
-        str | None, typer.Option("--by", metavar="WHAT", help=f"Only by these: {', '.join(DIMENSIONS)}.")
+        str | None,
+        typer.Option(
+            "--by", metavar="WHAT", help="Only by machine, diameter, bar lot, liner or others; comma between."
+        ),
     ] = None,
     site: SiteFile = SITE_FILE,
     store: StoreFolder = STORE_FOLDER,

@@ -106,7 +106,7 @@ def shifts(
     shown = console()
     named = columns_of(group)
     shown.print(show.heading(what.period), style="bold")
-    shown.print(show.table(rows, show.shift_columns(named)))
+    shown.print(show.Grid(rows, show.shift_columns(named)))
     for note in (*show.cutting_notes(thresholds), *show.shift_notes(rows, named)):
         shown.print(note)
 
@@ -134,8 +134,8 @@ def losses(
     shown = console()
     named = columns_of(group)
     shown.print(show.heading(what.period), style="bold")
-    shown.print(show.table(account, show.account_columns(named)))
-    shown.print(show.table(ranked, show.loss_columns(named)))
+    shown.print(show.Grid(account, show.account_columns(named)))
+    shown.print(show.Grid(ranked, show.loss_columns(named)))
     shown.print("Good parts (parts made, where quality was not measured) = planned parts + slack - losses in parts.")
     shown.print("Slack is time the plan left free; lost against plan is what a loss cost beyond it.")
     shown.print(show.LEGEND, style="dim")
@@ -164,7 +164,7 @@ def remnant(
         return
     shown = console()
     shown.print(show.heading(what.period), style="bold")
-    shown.print(show.table(account, show.stock_columns(columns(group), what.site.site.currency)))
+    shown.print(show.Grid(account, show.stock_columns(columns(group), what.site.site.currency)))
     for line in show.section("Short bars", short, show.short_columns(what.period.zone), "none"):
         shown.print(line)
     if unknown := account["bars_unknown"].sum():
@@ -194,7 +194,7 @@ def changeovers(
     shown = console()
     shown.print(show.heading(what.period), style="bold")
     if rows.height:
-        shown.print(show.table(rows, show.changeover_columns(columns_of(group))))
+        shown.print(show.Grid(rows, show.changeover_columns(columns_of(group))))
     else:
         shown.print("No changeover began in this time.")
 

@@ -123,7 +123,8 @@ def remembered(
     latest = placed.filter(placed["key"].is_last_distinct()).select(*OBSERVATIONS)
     last = pl.concat([carry.last, latest]).unique(["machine", "data_item"], keep="last", maintain_order=True)
     groups = _groups(placed, groups)
-    near = placed.select(pl.col("stamped") > groups.select(pl.col("latest").min() - WINDOWS[0]).item()).to_series()
+    earliest = groups.select(pl.col("latest").min() - WINDOWS[0]).to_series()
+    near = placed["stamped"] > earliest
     stamps = pl.concat([carry.recent, placed.filter(kept & near).select(*OBSERVATIONS)])
     for window in WINDOWS:
         since = pl.max_horizontal(pl.col("latest") - window, pl.col("since"))

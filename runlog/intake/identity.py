@@ -100,6 +100,11 @@ def steps(file: IO[bytes], most: int | None = None) -> Iterable[bytes]:
         left = None if left is None else left - len(step)
 
 
+def unpacked_name(identity: str) -> str:
+    """The name under which the rows of a packed file are kept that is read piece by piece."""
+    return joined_identity(identity, "unpacked piece by piece")
+
+
 def joined_identity(*identities: str) -> str:
     """One identity out of several."""
     return sha256("\0".join(identities).encode()).hexdigest()[:_LENGTH]

@@ -19,6 +19,8 @@ import zstandard
 from runlog.errors import ReadingError
 
 PLAIN: Final = "not packed"
+STREAMED: Final = ("gzip", "zstd")
+"""Packed as one stream, which can be unpacked a little at a time."""
 SUFFIXES: Final = (".gz", ".zst", ".zip")
 
 _MAGIC: Final = {b"\x1f\x8b": "gzip", b"\x28\xb5\x2f\xfd": "zstd", b"PK\x03\x04": "zip", b"PK\x05\x06": "zip"}
@@ -70,6 +72,18 @@ def unpacked(content: bytes, name: str) -> bytes:
     if len(content) > MOST_BYTES:
         raise ReadingError(f"{name}: {TOO_MUCH}")
     return content
+
+
+def unpacked_steps(file: IO[bytes], size: int, name: str) -> Iterator[bytes]:
+    """What a file packed with gzip or zstd holds, a little at a time.
+
+    ReadingError once it proves to be damaged, or to unpack to more than any log would.
+    """
+    file.seek(0)
+    kind = packing(file.read(_FEW))
+    file.seek(0)
+    found = _steps(gzip.GzipFile(fileobj=file)) if kind == "gzip" else _frames(file.read())
+    yield from _limited(found, max(_UNSUSPICIOUS, _MOST_RATIO * size), size, kind, name)
 
 
 def members(content: bytes, name: str) -> Iterator[Member]:
@@ -124,13 +138,17 @@ def _frames(content: bytes) -> Iterator[bytes]:
 
 
 def _collected(steps: Iterator[bytes], size: int, kind: str, name: str) -> bytes:
-    found = bytearray()
     most = min(MOST_BYTES, max(_UNSUSPICIOUS, _MOST_RATIO * size))
+    return b"".join(_limited(steps, most, size, kind, name))
+
+
+def _limited(steps: Iterator[bytes], most: int, size: int, kind: str, name: str) -> Iterator[bytes]:
+    found = 0
     try:
         for step in steps:
-            found += step
-            if len(found) > most:
+            found += len(step)
+            if found > most:
                 raise ReadingError(f"{name}: {size:,} bytes that unpack to more than {most:,} found, a log expected")
+            yield step
     except (OSError, EOFError, zlib.error, lzma.LZMAError, zipfile.BadZipFile, zstandard.ZstdError) as error:
         raise ReadingError(f"{name}: {error} found, a whole {kind} file expected") from None
-    return bytes(found)

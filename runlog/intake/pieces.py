@@ -2,21 +2,23 @@
 
 CSV and adapter lines are read in pieces of whole lines, XML in pieces of whole documents. What follows the last line
 feed, or the last whole document, is a *tail*: read at once, as nobody knows whether more will come, but kept under a
-name of its own, so that it can give way when it does. JSON and packed files are read as a whole. So is a file whose
-pieces cannot be read on their own, see `carry`.
+name of its own, so that it can give way when it does. What a file packed with gzip or zstd holds is read in pieces
+too, but always from its beginning. JSON and zip are read as a whole. So is a file whose pieces cannot be read on their
+own, see `carry`.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
+from os import fstat
 from pathlib import Path
 from typing import IO, Final, Protocol
 
 from runlog.errors import ReadingError
 from runlog.intake.carry import CannotFollowError, Carry
 from runlog.intake.detect import MTCONNECT_STREAMS, detect, is_json
-from runlog.intake.identity import Fingerprint, joined_identity, steps
-from runlog.intake.packing import MOST_BYTES, PLAIN, TOO_MUCH, packing
+from runlog.intake.identity import Fingerprint, joined_identity, steps, unpacked_name
+from runlog.intake.packing import MOST_BYTES, PLAIN, STREAMED, TOO_MUCH, packing, unpacked_steps
 from runlog.intake.reading import Part, Reading
 from runlog.intake.walk import UTF16, Starts, is_closed
 from runlog.intake.whole import read_bytes, read_part
@@ -128,12 +130,16 @@ class _Pieces:
             yield from self._parts(onward.carry.format, self._next(), onward)
             return
         start = self._next()
+        if not as_whole and self._chosen and packing(start) in STREAMED and self._unpacks_to_much():
+            yield from self._packed()
+            return
         if not (as_whole or packing(start) != PLAIN):
             format = detect(start, self._source, self._name)
             if format != MTCONNECT_STREAMS or not (is_json(start) or start.startswith(UTF16)):
                 yield from self._parts(format, start, None)
                 return
-        whole = start + b"".join(steps(self._file, MOST_BYTES))
+        self._file.seek(0)
+        whole = b"".join(steps(self._file, MOST_BYTES + 1))
         if len(whole) > MOST_BYTES:
             raise ReadingError(f"{self._name}: {TOO_MUCH}")
         self._done.update(whole)
@@ -189,6 +195,46 @@ class _Pieces:
             own = f"{file}{TAIL}{whole.value()}" if file else whole.value()
             yield replace(self._part(held, format, own, whole, carry), carry=None)
 
+    # --- packed ----------------------------------------------------------------------------------------
+
+    def _unpacks_to_much(self) -> bool:
+        """Whether it is too large to be read at once; ReadingError if it is damaged, before anything is kept of it."""
+        return sum(map(len, self._unpacked())) > PIECE_BYTES
+
+    def _unpacked(self) -> Iterator[bytes]:
+        return unpacked_steps(self._file, fstat(self._file.fileno()).st_size, self._name)
+
+    def _packed(self) -> Iterator[Reading]:
+        """Pieces of what is in it. Only the last one carries the file's size and identity: killed before, all is
+        read again."""
+        self._file.seek(0)
+        for step in steps(self._file):
+            self._done.update(step)
+        self._check(self._done)
+        identity = self._done.value()
+        name, unpacked = unpacked_name(identity), _Portions(self._unpacked())
+        held = more = unpacked.next()
+        format = detect(held, self._source, self._name)
+        if format == MTCONNECT_STREAMS and (is_json(held) or held.startswith(UTF16)):
+            raise CannotFollowError("content that can only be read as a whole")
+        begins, carry, ends = 0, None, _ends(format)
+        while held:
+            at_end = len(more) < PIECE_BYTES
+            cut = len(held) if at_end else ends.cut(held, at_end=False)
+            if cut:
+                offset = self._done.size if at_end else begins + cut
+                prefix = identity if at_end else f"{identity}@{offset}"
+                part = Part(name, begins, offset, prefix, self._lines_in(held[:cut], format))
+                reading = ends.checked(self._read(held[:cut], format, part, carry), at_end=at_end)
+                if reading.carry or at_end:
+                    yield replace(reading, carry=None)
+                    begins, carry, held, ends = begins + cut, reading.carry, held[cut:], _ends(format)
+            if not at_end:
+                more = unpacked.next()
+                held += more
+            if len(held) > MOST_BYTES:
+                raise ReadingError(f"{self._name}: {TOO_MUCH}")
+
     def _identity(self, upto: Fingerprint, *, is_whole: bool) -> str:
         if is_whole or self._chosen is None:
             return upto.value()
@@ -196,8 +242,14 @@ class _Pieces:
         return joined_identity(self._chosen[1], upto.value())
 
     def _part(self, content: bytes, format: str, own: str, upto: Fingerprint, carry: Carry | None) -> Reading:
-        lines = 0 if format == MTCONNECT_STREAMS else content.count(b"\n") if content.endswith(b"\n") else None
-        part = Part(own, upto.size - len(content), upto.size, upto.value(), lines)
+        lines = self._lines_in(content, format)
+        return self._read(content, format, Part(own, upto.size - len(content), upto.size, upto.value(), lines), carry)
+
+    @staticmethod
+    def _lines_in(content: bytes, format: str) -> int | None:
+        return 0 if format == MTCONNECT_STREAMS else content.count(b"\n") if content.endswith(b"\n") else None
+
+    def _read(self, content: bytes, format: str, part: Part, carry: Carry | None) -> Reading:
         return read_part(
             content,
             format,
@@ -209,6 +261,24 @@ class _Pieces:
             part=part,
             carry=carry,
         )
+
+
+class _Portions:
+    """Bytes that come in steps, in portions of PIECE_BYTES; the last is shorter."""
+
+    def __init__(self, steps: Iterator[bytes]) -> None:
+        self._steps = steps
+        self._left = b""
+
+    def next(self) -> bytes:
+        found = [self._left]
+        size = len(self._left)
+        while size < PIECE_BYTES and (step := next(self._steps, b"")):
+            found.append(step)
+            size += len(step)
+        whole = b"".join(found)
+        self._left = whole[PIECE_BYTES:]
+        return whole[:PIECE_BYTES]
 
 
 # --- where a piece may end ---------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from stat import S_ISREG
 from typing import Final, NamedTuple
 
 from runlog.intake import Carry, Onward, source_for
-from runlog.intake.identity import beginnings
+from runlog.intake.identity import beginnings, unpacked_name
 from runlog.progress import TAIL
 from runlog.site import Site, Source
 from runlog.store import KnownFiles, Store
@@ -147,6 +147,11 @@ def _due(one: _Looked, known: KnownFiles, store: Store, here: set[str], *, again
     standing = known.standing
     others = {file for prefix, file in one.others.items() if prefix not in here}
     begun = {prefix: standing[prefix] for prefix in one.begun if prefix in standing}
+    # Of a packed file that was read piece by piece by a run that died, the pieces give way.
+    if one.own not in known.identities and (partial := unpacked_name(one.own)) in {
+        file for file, _ in standing.values()
+    }:
+        others.add(partial)
     # A file with a tail has rows under two names; the one is no beginning of the other.
     name = known.identities.get(one.own)
     own = {name, name.partition(TAIL)[0]} if name else set()

@@ -3,6 +3,11 @@
 lengths    pitch, parts from a bar, remnant, mass
 limits     standard time, endurance, planned parts, which limit binds
 job        one job on one machine
+run        how far it gets from a start; clock: a start as a person writes it
+order      stock for so many parts
+sawing     a bought bar in equal pieces
+batches    from how many parts on unattended running pays
+given      quantities of the order system, before what is computed
 """
 
 from runlog.plan.job import JobPlan, plan_job

@@ -197,7 +197,8 @@ def _parts(row: Row, clock: Clock) -> str:
 
 
 def _plan(row: Row) -> str:
-    by = "" if row["plan_basis"] == "computed" else f" ({row['plan_basis']})"
+    job = "" if row["plan_jobs"] == row["jobs"] else f" for {row['plan_jobs']}"
+    by = "" if row["plan_basis"] == "computed" else f" ({row['plan_basis']}{job})"
     plan = f"{number(row['planned_parts'], 1)} planned{by}, bound by {row['limit']}"
     allowed = row["computed_parts"]
     if by and allowed is not None and allowed < row["planned_parts"]:

@@ -74,23 +74,25 @@ def _same(alike: pl.DataFrame, row: Row) -> list[str]:
 
 
 def _table(rows: pl.DataFrame) -> Table:
+    """Groups under their verdicts."""
     made = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     made.add_column("group", overflow="fold", min_width=_NARROWEST)
     for name in ("faults/reloads\n+empty, unclear", "per 100\n(limits)", "others", "bad\nshifts"):
         made.add_column(name, justify="right", no_wrap=True)
-    made.add_column("verdict", overflow="fold")
-    for row in rows.iter_rows(named=True):
-        made.add_row(*(Text(plain(word)) for word in _words(row)))
+    for (verdict,), part in rows.group_by("verdict", maintain_order=True):
+        made.add_section()
+        made.add_row(Text(str(verdict), style="bold"))
+        for row in part.iter_rows(named=True):
+            made.add_row(*(Text(plain(word)) for word in _words(row)))
     return made
 
 
 def _words(row: Row) -> list[str]:
     limits = f"({number(row['low'], 1)}-{number(row['high'], 1)})"
     return [
-        f"{row['dimension']} {row['group']}",
+        f"  {row['dimension']} {row['group']}",
         f"{row['faults']}/{row['reloads']}" + (f" +{row['unrated']}" if row["unrated"] else ""),
         f"{NOT_MEASURED if row['rate'] is None else number(row['rate'], 1)} {limits}",
         NOT_MEASURED if row["rest_rate"] is None else number(row["rest_rate"], 1),
         f"{row['units_with_fault']}/{row['units']}",
-        row["verdict"],
     ]

@@ -5,13 +5,14 @@ measured.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import polars as pl
 from rich import box
-from rich.console import RenderableType
+from rich.console import Console, ConsoleOptions, RenderableType
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -25,8 +26,10 @@ Column = tuple[str, Shows]
 
 NOT_MEASURED: Final = "-"
 LEGEND: Final = "A dash is what was not measured, or had no plan."
-_NARROWEST: Final = 8
-"""Characters a column of texts keeps on a narrow terminal."""
+_NO_PAIR: Final = f"{NOT_MEASURED}/{NOT_MEASURED}"
+_NARROWEST: Final = 14
+"""Characters that a column of long texts keeps on a narrow terminal."""
+_WRAPPED: Final = ("job", "material", "loss", "what changed", "why")
 _TEXTS: Final = (
     "plant", "cell", "machine", "job", "shift", "day", "week", "month", "material", "diameter", "lot", "loss",
     "what changed", "why", "finished", "what",
@@ -85,21 +88,56 @@ def pair(one: Shows, other: Shows) -> Shows:
 # --- tables --------------------------------------------------------------------------------------
 
 
-def table(rows: pl.DataFrame, columns: Sequence[Column]) -> Table:
-    """A frame as a table; texts left, numbers right."""
-    made = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
-    for name, _ in columns:
-        is_text = name in _TEXTS
-        made.add_column(
-            name,
-            justify="left" if is_text else "right",
-            overflow="fold",
-            no_wrap=not is_text,
-            min_width=_NARROWEST if is_text else None,
-        )
-    for row in rows.iter_rows(named=True):
-        made.add_row(*(Text(shows(row)) for _, shows in columns))
-    return made
+@dataclass(frozen=True)
+class Grid:
+    """A frame as a table that rich can print: texts left, numbers right.
+
+    Columns of which nothing was measured are left out, and, where the terminal is too narrow, those at the right end;
+    which ones is said below.
+
+    Attributes
+    ----------
+    rows : DataFrame
+    columns : sequence of Column
+        The most wanted first.
+    """
+
+    rows: pl.DataFrame
+    columns: Sequence[Column]
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> Iterator[RenderableType]:
+        cells = {name: [shows(row) for row in self.rows.iter_rows(named=True)] for name, shows in self.columns}
+        told = [name for name, _ in self.columns if name in _TEXTS or set(cells[name]) - {NOT_MEASURED, _NO_PAIR}]
+        shown = _fitting({name: cells[name] for name in told}, options.max_width)
+        made = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+        for name in shown:
+            made.add_column(
+                name,
+                justify="left" if name in _TEXTS else "right",
+                overflow="fold",
+                no_wrap=name not in _WRAPPED,
+            )
+        for row in zip(*(cells[name] for name in shown), strict=True):
+            made.add_row(*map(Text, row))
+        yield made
+        if left_out := [" ".join(name.split()) for name in told if name not in shown]:
+            yield Text(
+                f"No room for {', '.join(left_out)}: to be seen in a wider terminal, or by --json and --export.",
+                style="dim",
+            )
+
+
+def _fitting(cells: dict[str, list[str]], width: int) -> list[str]:
+    """Names of the columns that fit, from the left."""
+    shown: list[str] = []
+    used = 0
+    for name, column in cells.items():
+        longest = max(len(line) for cell in [name, *column] for line in cell.split("\n"))
+        used += (min(longest, _NARROWEST) if name in _WRAPPED else longest) + 2
+        if used > width and shown:
+            break
+        shown.append(name)
+    return shown
 
 
 def group_columns(group: Sequence[str]) -> list[Column]:
@@ -118,10 +156,10 @@ def shift_columns(group: Sequence[str]) -> list[Column]:
         ("OEE\n%", percent("oee_index", share="oee_share")),
         ("AxE\n%", percent("availability_x_effectiveness", share="standard_share")),
         ("main\n%", percent("main_utilisation")),
-        ("sub\n%", percent("sub_utilisation")),
-        ("cuts\n%", percent("main_cutting_share")),
         ("bar change s\nmean/p95", pair(amount("reload_mean_s"), amount("reload_p95_s"))),
         ("faults\n/100", amount("reload_faults_per_100", 1)),
+        ("sub\n%", percent("sub_utilisation")),
+        ("cuts\n%", percent("main_cutting_share")),
         ("log\n%", percent("coverage")),
     ]
 
@@ -219,12 +257,12 @@ def short_columns(zone: str) -> list[Column]:
         ("machine", text("machine")),
         ("finished", lambda row: f"{row['finished_at'].astimezone(clock):%a %d %b %H:%M}"),
         ("job", text("job")),
+        ("parts/plan", pair(amount("parts"), amount("planned_parts"))),
+        ("why", lambda row: plain(row["flag"] or "fewer parts than planned")),
+        ("unac-\ncounted mm", amount("unaccounted_mm")),
         ("material", text("material")),
         ("lot", text("lot")),
-        ("parts/plan", pair(amount("parts"), amount("planned_parts"))),
         ("remnant\nmm", amount("remnant_mm")),
-        ("unac-\ncounted mm", amount("unaccounted_mm")),
-        ("why", lambda row: plain(row["flag"] or "fewer parts")),
     ]
 
 
@@ -247,7 +285,7 @@ def section(title: str, rows: pl.DataFrame, columns: Sequence[Column], nothing: 
     """A title and a table, or a sentence where there are no rows."""
     yield ""
     yield Text(title, style="bold")
-    yield table(rows, columns) if rows.height else Padding(Text(nothing), (0, 0, 0, 2))
+    yield Grid(rows, columns) if rows.height else Padding(Text(nothing), (0, 0, 0, 2))
 
 
 # --- as data -------------------------------------------------------------------------------------

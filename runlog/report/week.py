@@ -39,7 +39,7 @@ class WeekReport:
         yield Text(rollups.heading(review.period), style="bold")
         yield Text(_plant(review.plant.row(0, named=True)))
         yield from _changed(review)
-        yield rollups.table(review.machines, rollups.shift_columns(["machine"]))
+        yield rollups.Grid(review.machines, rollups.shift_columns(["machine"]))
         yield from rollups.cutting_notes(review.thresholds)
         yield from rollups.shift_notes(review.machines, ["machine"])
         yield from rollups.section("Losses", review.losses.head(LOSSES_SHOWN), _LOSSES, "nothing was lost")

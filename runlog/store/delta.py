@@ -6,6 +6,7 @@ grows slow with the number of commits, a fresh one does not.
 
 import json
 import os
+import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import timedelta
@@ -34,6 +35,12 @@ _CONFIGURATION: Final = {
 CHECKPOINT: Final = ".checkpoint.parquet"
 HINT: Final = "_last_checkpoint"
 """Beside the commits in a table's log: what they add up to, and which of these files is the newest."""
+_ROOM: Final = 256 * 1024
+"""Nothing is written with less room on the disk. [bytes]"""
+_COMPRESSES: Final = 8
+"""Frames are at least so many times larger in memory than in a file."""
+_FULL: Final = "the disk is full; make room, then try again"
+_NO_ROOM: Final = ("No space left", "not enough space", "Disk quota exceeded")
 _MAGIC: Final = b"PAR1"
 _COMPRESSION: Final = WriterProperties(compression="ZSTD")
 
@@ -127,6 +134,7 @@ def commit(
     """
     marks = [Transaction(LOAD, load)] if load is not None else None
     is_new = not exists(path)
+    _check_room(path, frame)
     properties = CommitProperties(app_transactions=marks, max_commit_retries=0 if on else None)
     target = on if on is not None else str(path)
     with told(path):
@@ -192,7 +200,20 @@ def told(path: Path) -> Iterator[None]:
     except CommitFailedError:
         raise StoreError(f"{path}: another program wrote to it at the same time; try again") from None
     except (DeltaError, pl.exceptions.PolarsError, OSError) as error:
+        if any(words in str(error) for words in _NO_ROOM):
+            raise StoreError(f"{path}: {_FULL}") from error
         raise StoreError(f"{path}: cannot be read or written: {error}") from error
+
+
+def _check_room(path: Path, frame: pl.DataFrame) -> None:
+    """StoreError where the disk is as good as full: the library fails noisily when it is so halfway through a file."""
+    there = next(folder for folder in (path, *path.parents) if folder.exists())
+    try:
+        free = shutil.disk_usage(there).free
+    except OSError:
+        return
+    if free < max(_ROOM, frame.estimated_size() // _COMPRESSES):
+        raise StoreError(f"{path}: {_FULL}")
 
 
 def settle(path: Path) -> int:

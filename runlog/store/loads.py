@@ -109,7 +109,7 @@ class Loads(Folder):
         ever, standing = pl.collect_all(
             [
                 self._visible("progress", load).select("file").unique(),
-                self._standing("progress", load).group_by("file").agg(pl.col("offset").max()),
+                self._standing("progress", load).group_by("file").agg(pl.col("offset").sort_by("begins").last()),
             ]
         )
         gone = ever.join(standing, on="file", how="anti").with_columns(offset=pl.lit(_EMPTY, COUNT))
@@ -185,7 +185,7 @@ class Loads(Folder):
             [
                 self._visible("progress", load).select("source", "file", "prefix", "offset"),
                 self._standing("progress", load)
-                .sort("offset")
+                .sort("begins", "offset")
                 .group_by("file", maintain_order=True)
                 .agg(pl.col("prefix", "offset").last()),
             ]

@@ -14,7 +14,7 @@ from runlog.figures.reload_health import VERDICTS, judged
 MACHINES, NIGHTS, RELOADS, RATE = 20, 60, 10, 0.02
 GOAL = 100.0
 """Out of reach, so that only the comparison with the others speaks."""
-SHOPS = 200
+SHOPS = 60
 
 
 def shop(rng: np.random.Generator, *, spread: float, worse: float = 1.0, machines: int = MACHINES) -> pl.DataFrame:

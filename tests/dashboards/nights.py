@@ -151,10 +151,14 @@ def stored(folder: Path, written: list[Log] | None = None, more: tuple[str, ...]
     file = folder / "site.toml"
     file.write_text(site_text(*more), encoding="utf-8")
     rows = events(written or logs()).collect()
-    read = {"source": "log", "machine": "", "file": "file", "path": "file", "format": "csv", "offset": 1}
+    read = {"source": "log", "machine": "", "file": "file", "path": "file", "format": "csv", "begins": 0, "offset": 1}
+    read |= {"prefix": "file", "events": len(rows)}
     progress = pl.concat([PROGRESS.empty().collect(), pl.DataFrame([read])], how="diagonal_relaxed")
     reading = SimpleNamespace(
-        events=rows, rejects=REJECTS.empty().collect(), progress=PROGRESS.conform(progress.lazy()).collect()
+        events=rows,
+        rejects=REJECTS.empty().collect(),
+        progress=PROGRESS.conform(progress.lazy()).collect(),
+        carry=None,
     )
     store = Store(folder / "store")
     store.append([reading])

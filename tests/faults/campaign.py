@@ -35,7 +35,8 @@ from runlog.store.heartbeat import DERIVING
 
 AT_WORK = ("reading", DERIVING)
 _TICK_S = 0.005
-_SIGN_WITHIN_S = 10.0
+_LIFE_AT_MOST_S = 60.0
+"""A watcher that gives no sign for so long is killed wherever it is. [s]"""
 _LOOK_WITHIN_S = 600.0
 
 
@@ -116,6 +117,7 @@ class Watcher:
     def __init__(self, folder: Path) -> None:
         self._store = folder / "store"
         self._said = folder / "said.txt"
+        self._born = time.monotonic()
         self._begun_at = self._said.stat().st_size if self._said.exists() else 0
         with self._said.open("ab") as said:
             self._process = subprocess.Popen(command(), cwd=folder, stdout=said, stderr=said)
@@ -144,6 +146,9 @@ class Watcher:
         """Changes whenever a table of the store gets a file."""
         tables = self._store.glob("*/_delta_log")
         return tuple(place.stat().st_mtime_ns for log in sorted(tables) for place in (log.parent, log))
+
+    def is_old(self) -> bool:
+        return time.monotonic() > self._born + _LIFE_AT_MOST_S
 
     def ended(self) -> bool:
         return self._process.poll() is not None
@@ -237,8 +242,7 @@ class Campaign:
         self._go_on(watcher, self._rng.uniform(8, 14))
 
     def _until(self, watcher: Watcher, sign: Callable[[], bool]) -> None:
-        until = time.monotonic() + _SIGN_WITHIN_S
-        while time.monotonic() < until and not watcher.ended() and not sign():
+        while not watcher.ended() and not watcher.is_old() and not sign():
             self._go_on(watcher, _TICK_S)
 
     def _go_on(self, watcher: Watcher, seconds: float) -> None:

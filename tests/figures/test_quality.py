@@ -8,6 +8,7 @@ from derive.literal import SITE, log
 from runlog.derive import derive
 from runlog.figures.quality import scrap_problems, with_scrap
 from runlog.figures.rollup import rolled_up
+from runlog.figures.window import Facts
 from runlog.schema import SCRAP
 from runlog.site import parse_site
 
@@ -27,7 +28,7 @@ def scrap(*rows: dict) -> pl.LazyFrame:
     return pl.LazyFrame([dict.fromkeys(SCRAP.columns) | row for row in rows], schema=SCRAP.schema)
 
 
-def good(facts: dict[str, pl.LazyFrame]) -> dict[str, int | None]:
+def good(facts: Facts) -> dict[str, int | None]:
     return dict(facts["shift_figures"].select("shift", "good_parts").collect().iter_rows())
 
 

@@ -185,7 +185,7 @@ def test_what_needs_the_whole_file_says_so(tmp_path, first, then, why):
 
 
 def test_what_must_be_read_as_a_whole_and_is_too_large_is_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr(pieces, "MOST_BYTES", 5000)
+    monkeypatch.setattr(pieces, "MOST_BYTES", 4000)
     monkeypatch.setattr(pieces, "PIECE_BYTES", 1000)
     path = tmp_path / "T01.log"
     path.write_text(NIGHT)
