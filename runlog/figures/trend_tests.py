@@ -24,6 +24,8 @@ from typing import Final, Literal
 import numpy as np
 from scipy.stats import rankdata
 
+from runlog.statistics.proportions import false_discovery_q
+
 Shape = Literal["steady", "rising", "falling", "stepped", "too few to tell"]
 
 FALSE_DISCOVERY_RATE: Final = 0.05
@@ -64,7 +66,7 @@ def verdicts(series: Sequence[Sequence[float]]) -> list[Verdict]:
     """
     judged = [_judged(np.asarray(values, float)) for values in series]
     tested = [one.p for one in judged if one.shape != "too few to tell"]
-    adjusted = iter(benjamini_hochberg(tested))
+    adjusted = iter(false_discovery_q(tested).tolist())
     return [one.told(next(adjusted)) if one.shape != "too few to tell" else one.told(1.0) for one in judged]
 
 
@@ -119,17 +121,6 @@ def widening(residuals: np.ndarray) -> float:
     r = (n * float(centred[:-1] @ centred[1:]) / power + 2) / (n - 4)
     r = min(max(r, 0.0), _MOST_TOGETHER)
     return (1 + r) / (1 - r)
-
-
-def benjamini_hochberg(p: Sequence[float]) -> list[float]:
-    """Adjusted p values: a test is called at a false discovery rate of so much if its value is no larger."""
-    values = np.asarray(p, float)
-    m = len(values)
-    order = np.argsort(values)[::-1]
-    adjusted = np.minimum.accumulate(values[order] * m / np.arange(m, 0, -1))
-    back = np.empty(m)
-    back[order] = np.minimum(adjusted, 1.0)
-    return back.tolist()
 
 
 @dataclass(frozen=True)

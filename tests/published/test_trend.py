@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from runlog.figures.trend_tests import benjamini_hochberg, mann_kendall, pettitt, verdicts, widening
+from runlog.figures.trend_tests import mann_kendall, pettitt, verdicts, widening
+from runlog.statistics.proportions import false_discovery_q
 
 NILE = np.array([
     1120, 1160, 963, 1210, 1160, 1160, 813, 1230, 1370, 1140, 995, 935, 1110, 994, 1020, 960, 1180, 799, 958, 1140,
@@ -60,7 +61,7 @@ def test_benjamini_hochberg_section_4():
     p = [
         .0001, .0004, .0019, .0095, .0201, .0278, .0298, .0344, .0459, .3240, .4262, .5719, .6528, .7590, 1.0,
     ]  # fmt: skip
-    adjusted = benjamini_hochberg(p)
+    adjusted = false_discovery_q(p).tolist()
     assert sum(one <= 0.05 for one in adjusted) == 4
     assert adjusted[:4] == pytest.approx([0.0015, 0.0030, 0.0095, 0.035625])
 
