@@ -5,7 +5,7 @@ from itertools import permutations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runlog.statistics.charts import c_chart, cusum, ewma, p_chart
@@ -88,6 +88,7 @@ def test_power_law_of_grouped_counts():
     assert expected == pytest.approx([14.5873, 9.9941, 8.7748, 8.0664, 7.5774], abs=1e-4)
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(0.5, 900), min_size=4, max_size=30), st.floats(1, 1000))
 def test_the_unit_of_time_changes_no_verdict(times, factor):
     here, there = power_law(times, 1000), power_law([t * factor for t in times], 1000 * factor)
@@ -147,6 +148,7 @@ def test_cusum_of_nist_6_3_2_3():
     assert found.begins(13) == 12
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-50, 50), min_size=1, max_size=40), st.floats(0, 5))
 def test_cusum_equals_its_definition_step_by_step(values, slack):
     high = low = 0.0

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -135,6 +135,7 @@ def test_watching_that_ends_with_a_failure(failures, factor):
 # --- comparisons and shrinkage, against slower ways ------------------------------------------------------
 
 
+@settings(deadline=None)
 @given(st.integers(0, 30), st.integers(1, 60), st.integers(0, 30), st.integers(1, 60))
 def test_more_often_is_fishers_exact_test(faults, chances, other, other_chances):
     faults, other = min(faults, chances), min(other, other_chances)

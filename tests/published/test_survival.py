@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runlog.statistics.survival import aalen_johansen, kaplan_meier, log_rank, mean_cumulative_function
@@ -67,6 +67,7 @@ def test_competing_causes_by_hand():
     assert 1 - alone.surviving[-1] > found.by_cause[1][-1]
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.integers(1, 12), st.sampled_from([None, "jam", "tool", "alarm"])), min_size=1, max_size=40)
 )
