@@ -53,7 +53,8 @@ def _dimensions(by: str | None) -> tuple[str, ...]:
     if by is None:
         return DIMENSIONS
     named = tuple(name.strip().lower() for name in by.split(",") if name.strip())
-    if not named or (unknown := [name for name in named if name not in DIMENSIONS]):
-        found = ", ".join(unknown) if named else "nothing"
+    unknown = [name for name in named if name not in DIMENSIONS]
+    if unknown or not named:
+        found = ", ".join(unknown) if unknown else "nothing"
         raise RunlogError(f"--by: {found} found, some of {', '.join(DIMENSIONS)} expected, with commas between")
     return named

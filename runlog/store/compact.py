@@ -26,7 +26,7 @@ PIECE_ROWS: Final = 500_000
 """Rows sorted at a time, and so in a file at most: what bounds memory."""
 SMALL_ROWS: Final = 50_000
 """A file of fewer rows is put together with others of its kind."""
-MANY: Final = 32
+MANY: Final = 16
 """So many small files of an open day, or of a table without days, are put together."""
 QUIET: Final = timedelta(hours=1)
 """A day is closed when it is over and nothing was added to it for so long."""

@@ -27,7 +27,7 @@ KEPT: Final = timedelta(hours=2)
 """What was replaced is kept so long for those who read it still, and to go back to after a power cut."""
 
 _CONFIGURATION: Final = {
-    "delta.checkpointInterval": "20",
+    "delta.checkpointInterval": "10",
     "delta.deletedFileRetentionDuration": f"interval {KEPT // timedelta(hours=1)} hours",
     # Old entries of the log are removed by `Store.tidy`: it knows which versions are still asked for.
     "delta.enableExpiredLogCleanup": "false",

@@ -20,7 +20,7 @@ LAYOUT: Final[dict[str, list[str]]] = {
 """Columns that split a table into folders."""
 
 INTAKE: Final = ("events", "restated", "rejects", "progress")
-"""Tables that loads add to; the others hold facts."""
+"""Tables that loads add to."""
 
 
 class Folder:

@@ -6,7 +6,8 @@
 The last commit of each table can be torn (see `torn`). What a load leaves in several tables belongs together, so
 `events` goes back to the last load that is whole everywhere; rows of later loads in the other tables are then of
 loads that never came about, which nobody sees and the next load removes. Facts can be made anew from events: where
-one of their tables is torn, or they were made from a load that is no more, none are left until they are derived.
+one of their tables is torn, or they were made from a load that is no more, none are left until they are derived. What a
+person put in cannot be made anew: its table goes back to what it held before, and that is told.
 """
 
 from collections.abc import Callable, Mapping
@@ -14,13 +15,15 @@ from typing import Final
 
 import polars as pl
 
+from runlog.schema import FACT_TABLES, INPUT_TABLES
 from runlog.store import delta
-from runlog.store.folder import INTAKE
 from runlog.store.generations import Generations
 from runlog.store.lock import writing
 from runlog.store.torn import Commit, commits, drop_torn_checkpoints, since, torn, undo
 
 _BESIDE: Final = ("restated", "rejects", "progress")
+_FACTS: Final = {"generation", *(table.name for table in FACT_TABLES)}
+_INPUTS: Final = {table.name for table in INPUT_TABLES}
 _NAMED: Final = 5
 
 
@@ -48,7 +51,7 @@ class Mending(Generations):
             for path in paths:
                 drop_torn_checkpoints(path)
             bad = {path.name: found for path in paths if (found := torn(path))}
-            if bad.keys() - set(INTAKE):
+            if bad.keys() & _FACTS:
                 self._forget_facts()
             return self._mend(bad)
 
@@ -61,9 +64,8 @@ class Mending(Generations):
         beside = [commit for name in _BESIDE for commit in bad.get(name, [])]
         # Events go first: were the others mended first and this interrupted, nothing would tell that events must go.
         events = self._take_back(lambda commit: any(_is_as_late(commit, one) for one in beside), bad.get("events", []))
-        facts = bad.keys() - set(INTAKE)
-        for name in (*_BESIDE, *facts - {"generation"}):
-            undo(self._path(name), bad.get(name, []))
+        for name in bad.keys() - {"events", "generation"}:
+            undo(self._path(name), bad[name])
         if delta.exists(self._path("progress")):
             read = delta.load_of(delta.opened(self._path("progress")))
             events += self._take_back(lambda commit: (commit.load or 0) > read, [])
@@ -73,6 +75,8 @@ class Mending(Generations):
             lines.append(f"{self.folder}: {names} half written, as by a power cut; put back to what was whole")
         if events:
             lines.append(f"{self.folder}: to be read again from the logs: {self._lost()}")
+        if entered := bad.keys() & _INPUTS:
+            lines.append(f"{self.folder}: what was last put into {', '.join(sorted(entered))} has to be put in again")
         return lines
 
     def _take_back(self, is_lost: Callable[[Commit], bool], bad: list[Commit]) -> list[Commit]:

@@ -10,7 +10,7 @@ from runlog.store import Store, Tidied
 
 EVERY_S: Final = 600.0
 """The store is tidied so often. [s]"""
-AFTER_STEPS: Final = 64
+AFTER_STEPS: Final = 32
 """And after so many steps that read something, as each leaves files behind."""
 
 

@@ -11,7 +11,10 @@ import pytest
 
 from runlog.figures.account import loss_account
 from runlog.figures.against_plan import against_plan
+from runlog.figures.losses import loss_rows
+from runlog.figures.period import Period
 from runlog.schema import BARS, RELOADS, SHIFT_FIGURES, SHIFT_LOSSES, SHIFT_PLANS
+from runlog.site import parse_site
 
 TEN = datetime(2026, 11, 23, 22, tzinfo=UTC)
 SIX = TEN + timedelta(hours=8)
@@ -133,3 +136,55 @@ def test_what_there_was_no_time_for_is_told():
     """The order system asked for 400 where the night holds 375.65; an hour was lost."""
     got = night(328, {"misfeed": 28_800 - 328 * PRI}, limit="time", planned=400)
     assert got == {"misfeed": parts(28_800 / PRI - 328), "planned beyond the time": parts(400 - 28_800 / PRI)}
+
+
+def test_a_window_that_begins_before_the_period_has_one_magazine():
+    """Saturday and Sunday are one window of 12 bars: 7 loaded on the first day, 3 on the second, which lost 100 parts.
+
+    Two bars were missing, 48 parts, though of the second day alone nine would be.
+    """
+    days = [date(2026, 11, 21), date(2026, 11, 22)]
+    starts = [datetime(2026, 11, day, tzinfo=UTC) for day in (21, 22)]
+    numbers = {name: 0 for name, column in SHIFT_FIGURES.columns.items() if column.dtype.is_numeric()}
+    whole_s = 200 * PRI
+    stopped = [0.0, 100 * PRI]
+    keys = [{"machine": "T01", "shift_date": day, "shift": "weekend", "job": "pin"} for day in days]
+    bounds = [{"shift_start": start, "shift_end": start + timedelta(days=1), "attended": False} for start in starts]
+    facts = {
+        "shift_figures": frame(
+            SHIFT_FIGURES,
+            *(
+                numbers | key | bound | {
+                    "pbt_s": whole_s, "apt_s": whole_s - s, "producing_s": whole_s - s, "stopped_s": s, "pri_s": PRI,
+                    "parts": round((whole_s - s) / PRI), "good_parts": None,
+                }
+                for key, bound, s in zip(keys, bounds, stopped, strict=True)
+            ),
+        ),
+        "shift_losses": frame(
+            SHIFT_LOSSES, keys[1] | {"loss": "stops", "cause": "magazine empty", "seconds": stopped[1], "count": 1}
+        ),
+        "shift_plans": frame(
+            SHIFT_PLANS,
+            *(
+                key | bound | {
+                    "pbt_s": whole_s, "limit": "bars", "standard_time_s": PRI, "planned_parts": 200.0,
+                    "parts_per_bar": 24, "bars": 12,
+                }
+                for key, bound in zip(keys, bounds, strict=True)
+            ),
+        ),
+        "reloads": frame(
+            RELOADS,
+            *(
+                {"machine": "T01", "end": at, "outcome": "clean", "hand_load": False}
+                for at in (starts[n >= 7] + timedelta(hours=1 + n) for n in range(10))
+            ),
+        ),
+        "bars": frame(BARS),
+    }  # fmt: skip
+    sunday = Period(days[1], days[1], "", starts[1] + timedelta(days=1), True, "UTC")
+    rows = loss_rows(facts, parse_site('[site]\nname = "Shop"\ntime_zone = "UTC"\n'), sunday).collect()
+    lost = {row["cause"] or row["line"]: row["lost_parts"] for row in rows.iter_rows(named=True) if row["lost_parts"]}
+    assert set(rows["shift_date"]) == {days[1]}
+    assert lost == {"magazine empty": parts(52), "bars not loaded": parts(48)}

@@ -71,6 +71,17 @@ def test_a_shift_without_parts_hides_no_quality():
     assert (row["quality_ratio"], row["quality_share"], row["good_parts"]) == (0.99, 1, 99)
 
 
+def test_time_of_no_job_counts_where_no_part_was_made_in_it():
+    """100 s of a job, 50 s standing with none: A x E is 80 / 150, of all the time; a part of no job ends that."""
+    job = {"parts": 8, "pri_s": 10, "pbt_s": 100, "apt_s": 80}
+    idle = {"job": "no job", "pbt_s": 50}
+    got = rolled_up(rows(job, idle)).collect().row(0, named=True)
+    assert (got["availability_x_effectiveness"], got["standard_share"]) == (80 / 150, 1)
+    got = rolled_up(rows(job, idle | {"parts": 1})).collect().row(0, named=True)
+    assert (got["availability_x_effectiveness"], got["standard_share"]) == (0.8, 100 / 150)
+    assert got["pri_parts_s"] is None
+
+
 def test_reload_times_and_failures_are_sums_over_sums():
     """3 bar changes in 120 s and 1 in 80 s: 50 s mean, not 60; 2 failures in 900 s and 1 in 300 s: MTTR 400 s."""
     two = rows(

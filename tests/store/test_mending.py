@@ -15,6 +15,7 @@ from test_store import reading
 from watch.shop import HEADER, facts, lines, rows, taken, told
 
 from runlog.errors import StoreError
+from runlog.schema import SCRAP
 from runlog.store import Store, compact, delta
 
 INTAKE = ("events", "restated", "rejects", "progress")
@@ -216,22 +217,23 @@ def test_a_load_that_died_before_its_events_and_is_torn_beside_them(tmp_path: Pa
 @pytest.mark.parametrize("tear", ["hint empty", "hint blank", "checkpoint empty", "checkpoint cut"])
 def test_a_torn_checkpoint(tmp_path: Path, tear: str):
     store = Store(tmp_path / "store")
-    for n in range(30):
+    for n in range(15):
         store.append([reading(f"a{n}", [n], heads=n % 2)])
     for table in INTAKE:
         log = store.folder / table / "_delta_log"
-        (checkpoint,) = delta.entries(store.folder / table, delta.CHECKPOINT).values() or [None]
-        if checkpoint is None:
+        checkpoints = list(delta.entries(store.folder / table, delta.CHECKPOINT).values())
+        if not checkpoints:
             continue
+        checkpoint = checkpoints[-1]
         harm = {"hint": log / delta.HINT, "checkpoint": checkpoint}[tear.split()[0]]
         {"empty": lambda file: cut(file, 0), "blank": blanked, "cut": lambda file: cut(file, 0.5)}[tear.split()[1]](
             harm
         )
     store.mend()
-    assert store.events().collect().height == 30
-    for n in range(30, 45):
+    assert store.events().collect().height == 15
+    for n in range(15, 25):
         store.append([reading(f"a{n}", [n])])
-    assert store.events().collect().height == store.progress().collect().height == 45
+    assert store.events().collect().height == store.progress().collect().height == 25
     assert store.mend() == []
 
 
@@ -248,6 +250,22 @@ def test_a_tear_after_upkeep(tmp_path: Path, loaded, monkeypatch, table: str, te
     assert store.mend()
     taken(tmp_path / "logs", store)
     same_as_clean(tmp_path, store)
+
+
+def test_what_a_person_put_in_is_asked_for_again(tmp_path: Path, loaded):
+    store = loaded()
+    before = facts(store)
+    for n in (1, 2):
+        row = dict.fromkeys(SCRAP.columns) | {"machine": "T01", "shift": str(n), "quantity": n}
+        store.put("scrap", SCRAP.conform(pl.LazyFrame([row])).collect(), by=("machine", "shift"))
+    torn(store.folder / "scrap", "file cut")
+    assert store.mend() == [
+        f"{store.folder}: scrap half written, as by a power cut; put back to what was whole",
+        f"{store.folder}: what was last put into scrap has to be put in again",
+    ]
+    assert store.held("scrap").collect()["quantity"].to_list() == [1]
+    for name, frame in facts(store).items():
+        assert_frame_equal(frame, before[name])
 
 
 def test_the_files_to_be_read_again_are_named(tmp_path: Path, loaded):
