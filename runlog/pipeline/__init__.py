@@ -180,7 +180,9 @@ class _Reader:
             for done, one in enumerate(due, 1):
                 for reading, former in self._one(one):
                     self._batch.add(reading, former)
-                    rows = [row for row in rows if row["file"][0] not in former] + [reading.progress]
+                    if former:
+                        rows = [row for row in rows if row["file"][0] not in former]
+                    rows.append(reading.progress)
                     if self._batch.is_full():
                         self._commit(committer)
                 if done == len(due) and self._batch.readings:

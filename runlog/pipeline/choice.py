@@ -6,10 +6,11 @@ from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from pathlib import Path
 from stat import S_ISREG
-from typing import Final, NamedTuple
+from typing import Final
 
 from runlog.intake import Carry, Onward, source_for
 from runlog.intake.identity import beginnings, unpacked_name
+from runlog.pipeline.looking import Found, Looked, look_at
 from runlog.progress import TAIL
 from runlog.site import Site, Source
 from runlog.store import KnownFiles, Store
@@ -23,15 +24,6 @@ class Skipped:
 
     path: Path
     reason: str
-
-
-@dataclass(frozen=True)
-class Found:
-    """A file that a source of the site claims."""
-
-    path: Path
-    source: Source
-    size: int
 
 
 @dataclass(frozen=True)
@@ -107,51 +99,42 @@ class Choice:
     def sort_out(self, found: list[Found], site: Site, store: Store, *, again: bool) -> None:
         """Tell what is new by the bytes: each file's own identity, and those of its beginnings."""
         known = store.known()
-        sizes: dict[str, set[int]] = {name: set(held) for name, held in known.sizes.items()}
-        for file in found:
-            sizes.setdefault(file.source.name, set()).add(file.size)
         former = FormerNames(site, store, found) if again else None
-        looked: list[_Looked] = []
-        for file in found:
-            try:
-                size, own, begun = beginnings(file.path, file.source, {*sizes[file.source.name]} - {0})
-                others = former.of(file) if former else {}
-            except OSError as error:
-                reason = GONE if isinstance(error, FileNotFoundError) else f"{error.strerror} found"
-                self.skipped.append(Skipped(file.path, f"{reason}, a readable file expected"))
-                continue
-            looked.append(_Looked(file, own, size, {*begun.values()} - {own}, others))
-        beginnings_here = {identity for one in looked for identity in one.begun}
-        here = {one.own for one in looked}
+        looked: list[tuple[Looked, dict[str, str]]] = []
+        for one in look_at(found, known, again=again):
+            if isinstance(one, Looked):
+                try:
+                    looked.append((one, former.of(one.file) if former else {}))
+                except OSError as error:
+                    self._cannot_read(one.file, error)
+            else:
+                self._cannot_read(*one)
+        beginnings_here = {identity for one, _ in looked for identity in one.begun}
+        here = {one.own for one, _ in looked}
+        partial = {file for file, _ in known.standing.values()}
         seen: set[str] = set()
-        for one in looked:
+        for one, others in looked:
+            given_up = {file for identity, file in others.items() if identity not in here}
+            # Of a packed file that was read piece by piece by a run that died, the pieces give way.
+            if one.own not in known.identities and (name := unpacked_name(one.own)) in partial:
+                given_up.add(name)
             if one.own in beginnings_here or one.own in seen:
                 self.covered.append(one.file)
-            elif due := _due(one, known, store, here, again=again):
+            elif due := _due(one, known, store, given_up, again=again):
                 self.due.append(due)
             else:
                 self.unchanged.append(one.file.path)
             seen.add(one.own)
 
-
-class _Looked(NamedTuple):
-    file: Found
-    own: str
-    size: int
-    begun: set[str]
-    others: dict[str, str]
+    def _cannot_read(self, file: Found, error: OSError) -> None:
+        reason = GONE if isinstance(error, FileNotFoundError) else f"{error.strerror} found"
+        self.skipped.append(Skipped(file.path, f"{reason}, a readable file expected"))
 
 
-def _due(one: _Looked, known: KnownFiles, store: Store, here: set[str], *, again: bool) -> Due | None:
-    """What is to be read of a file, and what gives way to it; None if nothing is new."""
+def _due(one: Looked, known: KnownFiles, store: Store, others: set[str], *, again: bool) -> Due | None:
+    """What is to be read of a file, and what gives way to it, `others` anyway; None if nothing is new."""
     standing = known.standing
-    others = {file for prefix, file in one.others.items() if prefix not in here}
     begun = {prefix: standing[prefix] for prefix in one.begun if prefix in standing}
-    # Of a packed file that was read piece by piece by a run that died, the pieces give way.
-    if one.own not in known.identities and (partial := unpacked_name(one.own)) in {
-        file for file, _ in standing.values()
-    }:
-        others.add(partial)
     # A file with a tail has rows under two names; the one is no beginning of the other.
     name = known.identities.get(one.own)
     own = {name, name.partition(TAIL)[0]} if name else set()

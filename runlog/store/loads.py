@@ -2,9 +2,9 @@
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from typing import Any, Final, Protocol
+from typing import Any, Final, NamedTuple, Protocol
 
 import polars as pl
 
@@ -40,13 +40,27 @@ class KnownFiles:
         Files whose rows are in use, by the identity of what was read of them: the name their rows are kept
         under, and how far they were read. [bytes]
     sizes : dict of str to list of int
-        By source: the sizes at which its files were read, ascending. [bytes] A new file whose first so many
-        bytes have one of the `identities` is that file, grown.
+        By source: the sizes at which its files were read, ascending. [bytes]
+    loads : dict of str to int
+        By identity: the load that brought it last.
+    beginnings : dict of str to list of Beginning
+        By source, what `standing` holds: a new file whose first so many bytes are one of these is that file, grown.
     """
 
-    identities: Mapping[str, str]
-    standing: Mapping[str, tuple[str, int]]
-    sizes: Mapping[str, list[int]]
+    identities: Mapping[str, str] = field(default_factory=dict)
+    standing: Mapping[str, tuple[str, int]] = field(default_factory=dict)
+    sizes: Mapping[str, list[int]] = field(default_factory=dict)
+    loads: Mapping[str, int] = field(default_factory=dict)
+    beginnings: Mapping[str, list["Beginning"]] = field(default_factory=dict)
+
+
+class Beginning(NamedTuple):
+    """Bytes that were read, and whose rows are in use: their identity, how many, under which name, in which load."""
+
+    identity: str
+    offset: int
+    file: str
+    load: int
 
 
 class Carried(Protocol):
@@ -179,22 +193,30 @@ class Loads(Folder):
     def known(self) -> KnownFiles:
         """Which files the store holds; none if there is no store yet."""
         if not delta.exists(self._path("events")):
-            return KnownFiles({}, {}, {})
+            return KnownFiles()
         load = self._load_now()
         read, standing = pl.collect_all(
             [
-                self._visible("progress", load).select("source", "file", "prefix", "offset"),
+                self._visible("progress", load).select("source", "file", "prefix", "offset", _LOAD),
                 self._standing("progress", load)
                 .sort("begins", "offset")
                 .group_by("file", maintain_order=True)
-                .agg(pl.col("prefix", "offset").last()),
+                .agg(pl.col("source", "prefix", "offset", _LOAD).last()),
             ]
         )
         sizes = read.group_by("source").agg(pl.col("offset").unique().sort())
+        beginnings: dict[str, list[Beginning]] = {}
+        for source, *told in standing.select("source", "prefix", "offset", "file", _LOAD).iter_rows():
+            beginnings.setdefault(source, []).append(Beginning(*told))
         return KnownFiles(
             dict(read.select("prefix", "file").iter_rows()),
-            {prefix: (file, offset) for file, prefix, offset in standing.iter_rows()},
+            {
+                prefix: (file, offset)
+                for prefix, file, offset in standing.select("prefix", "file", "offset").iter_rows()
+            },
             dict(sizes.select("source", "offset").iter_rows()),
+            dict(read.group_by("prefix").agg(pl.col(_LOAD).max()).iter_rows()),
+            beginnings,
         )
 
     def events(

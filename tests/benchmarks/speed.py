@@ -161,7 +161,7 @@ def catching_up(folder: Path, files: int, rounds: int) -> Iterator[Row]:
 def _small(logs: Path, number: int, text: list[bytes]) -> None:
     begin = 20 * number % (len(text) - 40)
     head = b"2025-12-01T00:%02d:%02d.%06dZ|part_count|%d\n" % (number // 60 % 60, number % 60, number, number)
-    (logs / f"T01_{number:06}.log").write_bytes(head + b"".join(text[begin : begin + 40]))
+    (logs / f"T01_{number:06}.txt").write_bytes(head + b"".join(text[begin : begin + 40]))
 
 
 # --- memory -----------------------------------------------------------------------------------------
