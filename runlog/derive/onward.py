@@ -219,14 +219,16 @@ def anchors(before: Before, site: Site, reach: Mapping[str, int]) -> pl.DataFram
         if everything must be derived: the log begins earlier than it did.
     """
     marks = before.facts["marks"].collect()
-    horizons = marks.filter(pl.col("mark") == HORIZON).select(BY, horizon="at")
-    first = marks.filter(pl.col("mark") == FIRST)["at"].min()
+    firsts = marks.filter(pl.col("mark") == FIRST).select(BY, began="at")
+    horizons = marks.filter(pl.col("mark") == HORIZON).select(BY, horizon="at").join(firsts, on=BY)
+    first = firsts["began"].min()
     told = pl.concat([before.news, _restated(before, site)]).group_by(BY).agg(pl.col("at").min()).collect()
     news = _news(before, site, horizons, told)
     if first is None or news.filter(pl.col("news") < first).height or told.filter(pl.col("at") < first).height:
         return None
     days = pl.col(BY).replace_strict({name: _reach(step) for name, step in reach.items()}, default=REACHES[0])
-    wanted = news.with_columns(settled=pl.col("news") - _DAY, cut=pl.col("news") - days).drop_nulls("cut")
+    later = news.filter(pl.col("news") >= pl.col("began"))
+    wanted = later.with_columns(settled=pl.col("news") - _DAY, cut=pl.col("news") - days).drop_nulls("cut")
     if wanted.is_empty():
         return pl.DataFrame(schema=[BY])
     open_ = _first_of(before, wanted, "news")
@@ -241,14 +243,16 @@ def _reach(step: int) -> timedelta | None:
 
 
 def _news(before: Before, site: Site, horizons: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
-    """From when on each machine's facts may change: machine, news.
+    """From when on each machine's facts may change: machine, began, news.
 
     At the latest from its horizon, as what was open there goes on. Orders are counted over all machines, so with
     orders the first news of any machine is news for all; so is what was removed.
     """
     everywhere = [before.removed_from, told["at"].min() if _has_orders(site) else None]
     both = horizons.join(told, on=BY, how="left")
-    return both.select(BY, news=pl.min_horizontal("horizon", "at", *(pl.lit(at, INSTANT) for at in everywhere)))
+    return both.select(
+        BY, "began", news=pl.min_horizontal("horizon", "at", *(pl.lit(at, INSTANT) for at in everywhere))
+    )
 
 
 def _has_orders(site: Site) -> bool:
