@@ -53,10 +53,10 @@ def pandas_spans(path: Path) -> Any:
     """pandas: filter, sort, forward fill, cut, join
 
     Reads the five items of one path and one machine. A text of EXECUTION or AVAILABILITY holds until the next, of mode,
-    emergency stop and program until the next that is not UNAVAILABLE; of several at one instant the last. Time runs from
-    the first event that is not of a head to the last of any item, setup notes left out. Kinds: *no signal* where
-    EXECUTION was never told, or it or AVAILABILITY is UNAVAILABLE, else *stopped* with an emergency stop, else *setting*
-    in a manual mode, else *producing* in ACTIVE and WAIT, else *stopped*. Joined where kind, EXECUTION, mode,
+    emergency stop and program until the next that is not UNAVAILABLE; of several at one instant the last. Time runs
+    from the first event that is not of a head to the last of any item, setup notes left out. Kinds: *no signal* where
+    EXECUTION was never told, or it or AVAILABILITY is UNAVAILABLE, else *stopped* with an emergency stop, else
+    *setting* in a manual mode, else *producing* in ACTIVE and WAIT, else *stopped*. Joined where kind, EXECUTION, mode,
     availability and program agree.
     """
     import numpy as np
