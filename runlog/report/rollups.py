@@ -290,8 +290,8 @@ def each_changeover_columns(zone: str) -> list[Column]:
         ("began", lambda row: f"{row['start'].astimezone(clock):%a %d %b %H:%M}"),
         ("working", length_of_time("working_s")),
         ("feeder\nas planned", feeder_plan),
-        ("job", text("to_job")),
         ("what changed", text("what_changed")),
+        ("job", text("to_job")),
         ("on the feeder,\nas far as known", text("setup")),
         ("waiting", length_of_time("waiting_s")),
     ]

@@ -147,7 +147,62 @@ def duckdb_spans(path: Path) -> Any:
         return base.sql(query).to_arrow_table()
 
 
-PEERS: Final[dict[str, Work]] = {"pandas": pandas_spans, "duckdb": duckdb_spans}
+def polars_spans(path: Path) -> pl.DataFrame:
+    """polars: the same in one pass
+
+    What pandas and DuckDB are asked for and no more, in the library that runlog uses: how near its own steps
+    could come.
+    """
+    item, text = pl.col("item"), pl.col("text")
+    names = dict(zip(ITEMS, ("execution", "mode", "available", "estop", "program"), strict=True))
+    first, horizon = (
+        pl.scan_parquet(path)
+        .filter(~item.is_in(obs.NOTES))
+        .select(pl.col("at").filter(~pl.col("head")).min(), horizon=pl.col("at").max())
+        .collect()
+        .row(0)
+    )
+    lost = pl.any_horizontal(
+        pl.col("execution").is_null(), *(pl.col(one) == obs.UNAVAILABLE for one in ("execution", "available"))
+    )
+    kind = (
+        pl.when(lost)
+        .then(pl.lit("no signal"))
+        .when(pl.col("estop") == "TRIGGERED")
+        .then(pl.lit("stopped"))
+        .when(pl.col("mode").is_in(obs.MANUAL_MODES))
+        .then(pl.lit("setting"))
+        .when(pl.col("execution").is_in(obs.RUNNING))
+        .then(pl.lit("producing"))
+        .otherwise(pl.lit("stopped"))
+    )
+    same = ("kind", "execution", "mode", "available", "program")
+    return (
+        pl.scan_parquet(path)
+        .filter(item.is_in(ITEMS))
+        .sort("at", "body_start", "file", "line", "cell")
+        .select(
+            "at",
+            *(
+                pl.when((item == one) & ((text != obs.UNAVAILABLE) | (name in ("execution", "available"))))
+                .then(text)
+                .forward_fill()
+                .alias(name)
+                for one, name in names.items()
+            ),
+        )
+        .with_columns(start=pl.col("at").clip(first), end=pl.col("at").shift(-1).fill_null(horizon).clip(None, horizon))
+        .filter(pl.col("start") < pl.col("end"))
+        .with_columns(kind=kind)
+        .with_columns(begins=pl.any_horizontal(pl.col(one).ne_missing(pl.col(one).shift(1)) for one in same))
+        .filter("begins")
+        .with_columns(end=pl.col("start").shift(-1).fill_null(horizon))
+        .select("start", "end", *same)
+        .collect()
+    )
+
+
+PEERS: Final[dict[str, Work]] = {"pandas": pandas_spans, "duckdb": duckdb_spans, "polars": polars_spans}
 """What one would write otherwise, by the library it needs."""
 
 
