@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import signal
 
 from runlog.statistics.proportions import Floats
 
@@ -67,7 +66,8 @@ def ewma(values: ArrayLike, center: float, spread: float, weight: float = 0.3, w
     NIST/SEMATECH e-Handbook, section 6.3.2.4: starts at the center; spread of the average sqrt(weight/(2-weight)).
     """
     x = np.asarray(values, float)
-    average, _ = signal.lfilter([weight], [1, weight - 1], x, zi=[(1 - weight) * center])
+    fading = weight * (1 - weight) ** np.arange(x.size)
+    average = center + np.convolve(x - center, fading)[: x.size] if x.size else x
     half = width * spread * np.sqrt(weight / (2 - weight))
     return Chart(average, np.full(x.shape, center - half), np.full(x.shape, center + half), center)
 

@@ -5,9 +5,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special, stats
+from scipy import special
 
-from runlog.statistics.proportions import Floats, clopper_pearson
+from runlog.statistics.proportions import Floats, clopper_pearson, log_choose
 
 _SAME: Final = 1 + 1e-7
 """Chances that differ by rounding only are equally small, as in R."""
@@ -84,14 +84,15 @@ def rate_ratio(count: int, exposure: float, other: int, other_exposure: float, l
     both = count + other
     share = exposure / (exposure + other_exposure)
     low, high = (float(limit) for limit in clopper_pearson(count, both, level)) if both else (0.0, 1.0)
-    chance = stats.binom.pmf(np.arange(both + 1), both, share)
+    k = np.arange(both + 1)
+    chance = np.exp(log_choose(np.full(k.shape, both), k) + special.xlogy(k, share) + special.xlog1py(both - k, -share))
     return RateRatio(
         ratio=_over(count * other_exposure, other * exposure),
         low=_odds(low) * other_exposure / exposure,
         high=_odds(high) * other_exposure / exposure,
         p=min(1.0, float(chance[chance <= chance[count] * _SAME].sum())),
-        p_lower=float(stats.binom.cdf(count, both, share)),
-        p_higher=float(stats.binom.sf(count - 1, both, share)),
+        p_lower=_at_most(count, both, share),
+        p_higher=float(special.betainc(count, other + 1, share)) if count else 1.0,
     )
 
 
@@ -108,7 +109,7 @@ def clean_chances_to_decide(count: int, exposure: float, after: int, after_expos
 
     def chance(more: float) -> float:
         total = exposure + after_exposure + more
-        return float(stats.binom.cdf(after, after + count, (after_exposure + more) / total))
+        return _at_most(after, after + count, (after_exposure + more) / total)
 
     if after_exposure > 0 and chance(0.0) <= p:
         return 0.0
@@ -146,9 +147,14 @@ def mtbf_limits(
     tail = (1 - level) / 2
     freedom = 2 * failures + (0 if ends_with_failure else 2)
     return (
-        2 * hours / float(stats.chi2.ppf(1 - tail, freedom)),
-        2 * hours / float(stats.chi2.ppf(tail, 2 * failures)),
+        hours / float(special.gammaincinv(freedom / 2, 1 - tail)),
+        hours / float(special.gammaincinv(failures, tail)),
     )
+
+
+def _at_most(count: int, of: int, share: float) -> float:
+    """Chance of at most so many of some, each with this share (binomial)."""
+    return 1.0 if count >= of else float(special.betainc(of - count, count + 1, 1 - share))
 
 
 def _odds(share: float) -> float:

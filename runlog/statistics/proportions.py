@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 Floats = NDArray[np.float64]
 
@@ -51,7 +51,7 @@ def wilson(faults: ArrayLike, chances: ArrayLike, level: float = 0.95) -> tuple[
     Parameters and returns as in `clopper_pearson`, but whole 0 to 1 only in the limit.
     """
     x, n = np.asarray(faults, float), np.asarray(chances, float)
-    z = float(stats.norm.ppf((1 + level) / 2))
+    z = float(special.ndtri((1 + level) / 2))
     share = x / n
     middle = share + z * z / (2 * n)
     half = z * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
@@ -59,8 +59,13 @@ def wilson(faults: ArrayLike, chances: ArrayLike, level: float = 0.95) -> tuple[
     return np.clip((middle - half) / scale, 0, 1), np.clip((middle + half) / scale, 0, 1)
 
 
-def more_often_p(faults: int, chances: int, other_faults: int, other_chances: int) -> float:
+def more_often_p(faults: ArrayLike, chances: ArrayLike, other_faults: ArrayLike, other_chances: ArrayLike) -> Floats:
     """Chance of so many faults or more, were this group like the others (Fisher, one-sided).
+
+    Parameters
+    ----------
+    faults, chances, other_faults, other_chances : array_like of int
+        How many of how many, in the group and in the others; of one shape.
 
     Notes
     -----
@@ -70,11 +75,29 @@ def more_often_p(faults: int, chances: int, other_faults: int, other_chances: in
     --------
     The tea of the same book: all four cups with milk first named.
 
-    >>> round(more_often_p(4, 4, 0, 4), 4)
+    >>> round(float(more_often_p(4, 4, 0, 4)), 4)
     0.0143
     """
-    everything, all_faults = chances + other_chances, faults + other_faults
-    return float(stats.hypergeom.sf(faults - 1, everything, all_faults, chances))
+    given = np.broadcast_arrays(faults, chances, other_faults, other_chances)
+    x, n, y, m = (np.atleast_1d(one).ravel().astype(np.int64) for one in given)
+    bad = x + y
+    # All the tails end to end: the terms from what was seen up to the most there can be, group by group.
+    terms = np.minimum(bad, n) - x + 1
+    group = np.repeat(np.arange(x.size), terms)
+    k = np.arange(terms.sum()) - np.repeat(np.cumsum(terms) - terms, terms) + x[group]
+    term = np.exp(
+        log_choose(n[group], k) + log_choose(m[group], bad[group] - k) - log_choose((n + m)[group], bad[group])
+    )
+    tail = np.bincount(group, term, minlength=x.size)
+    return np.where(x > 0, np.minimum(tail, 1.0), 1.0).reshape(given[0].shape)
+
+
+def log_choose(of: Floats | NDArray[np.int64], some: Floats | NDArray[np.int64]) -> Floats:
+    """Logarithm of the number of ways to choose some of many; minus infinity where there is none."""
+    possible = (some >= 0) & (some <= of)
+    some = np.where(possible, some, 0)
+    ways = special.gammaln(of + 1) - special.gammaln(some + 1) - special.gammaln(of - some + 1)
+    return np.where(possible, ways, -np.inf)
 
 
 def false_discovery_q(p: ArrayLike) -> Floats:
@@ -96,7 +119,11 @@ def false_discovery_q(p: ArrayLike) -> Floats:
     positively dependent.
     """
     given = np.asarray(p, float)
-    return np.asarray(stats.false_discovery_control(given, method="bh")) if given.size else given
+    order = np.argsort(given)[::-1]
+    stepped = np.minimum.accumulate(given[order] * given.size / np.arange(given.size, 0, -1))
+    adjusted = np.empty_like(given)
+    adjusted[order] = np.minimum(stepped, 1.0)
+    return adjusted
 
 
 @dataclass(frozen=True)
