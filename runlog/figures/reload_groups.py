@@ -63,24 +63,20 @@ def _number(column: str, unit: str) -> pl.Expr:
 
 
 def _in_magazine(rows: pl.LazyFrame) -> pl.LazyFrame:
-    """Add `place`: first, last or middle bar of a filling. The last is known once the next filling has begun."""
+    """Add `place`: first, last or middle bar of the magazine; the last is the deepest that this machine ever reached.
+
+    The last bar before a filling would not do: a magazine is filled when a reload has failed, too.
+    """
     position = pl.col("bar_position")
-    begins = (position <= position.shift(1)).fill_null(True).over("machine")
-    deepest = position.max().over("machine", "filling")
-    is_over = pl.col("filling") < pl.col("filling").max().over("machine")
-    return (
-        rows.sort("machine", "start")
-        .with_columns(filling=begins.cast(pl.Int64).cum_sum().over("machine"))
-        .with_columns(
-            place=pl.when(position.is_null())
-            .then(None)
-            .when(position == 1)
-            .then(pl.lit("first"))
-            .when((position == deepest) & is_over & (deepest >= _LEAST_FILLING))
-            .then(pl.lit("last"))
-            .otherwise(pl.lit("middle"))
-        )
-        .drop("filling")
+    deepest = position.max().over("machine")
+    return rows.with_columns(
+        place=pl.when(position.is_null())
+        .then(None)
+        .when(position == 1)
+        .then(pl.lit("first"))
+        .when((position == deepest) & (deepest >= _LEAST_FILLING))
+        .then(pl.lit("last"))
+        .otherwise(pl.lit("middle"))
     )
 
 

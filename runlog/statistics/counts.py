@@ -9,6 +9,8 @@ from scipy import special
 
 from runlog.statistics.proportions import Floats, clopper_pearson, log_choose
 
+_FLATTEST: Final = 1e5
+"""Events a prior may be worth: groups that differ by less than chance have one rate."""
 _SAME: Final = 1 + 1e-7
 """Chances that differ by rounding only are equally small, as in R."""
 
@@ -94,6 +96,71 @@ def rate_ratio(count: int, exposure: float, other: int, other_exposure: float, l
         p_lower=_at_most(count, both, share),
         p_higher=float(special.betainc(count, other + 1, share)) if count else 1.0,
     )
+
+
+def widened_per_hour(count: ArrayLike, hours: ArrayLike, by: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
+    """Limits of `garwood` per hour for counts that vary `by` times more than chance: as of so many times fewer."""
+    x, n, times = np.asarray(count, float), np.asarray(hours, float), np.asarray(by, float)
+    low, high = garwood(x / times, level)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(n > 0, low * times / n, 0.0), np.where(n > 0, high * times / n, np.inf)
+
+
+def more_per_hour_p(count: ArrayLike, exposure: ArrayLike, other: ArrayLike, other_exposure: ArrayLike) -> Floats:
+    """`p_higher` of `rate_ratio` for many at once: chance of so many events, were the rate that of the others."""
+    x, n, y, m = (np.asarray(one, float) for one in (count, exposure, other, other_exposure))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tail = special.betainc(np.maximum(x, 1e-300), y + 1, n / (n + m))
+    return np.where(x > 0, tail, 1.0)
+
+
+@dataclass(frozen=True)
+class GammaPrior:
+    """What rates of a shop are like before one group is looked at: a gamma distribution.
+
+    Attributes
+    ----------
+    shape, rate : float
+        Events and hours it is worth.
+    """
+
+    shape: float
+    rate: float
+
+    def shrunken(self, count: ArrayLike, hours: ArrayLike) -> Floats:
+        """Rates drawn towards the common one, those with few hours most."""
+        return (np.asarray(count, float) + self.shape) / (np.asarray(hours, float) + self.rate)
+
+
+def fitted_gamma(count: ArrayLike, hours: ArrayLike) -> GammaPrior:
+    """The prior that makes these groups most likely (gamma-Poisson, marginal maximum likelihood).
+
+    Where groups differ by no more than chance, the prior is so narrow that all have the common rate.
+
+    Notes
+    -----
+    D. P. Gaver and I. G. O'Muircheartaigh, Technometrics 29 (1987) 1-15; as `fitted_prior`.
+    """
+    from scipy import optimize  # takes longer to import than most commands run
+
+    x, n = np.asarray(count, float), np.asarray(hours, float)
+    common = (x.sum() + 0.5) / (n.sum() + 1.0)
+
+    def unlikeliness(log: Floats) -> tuple[float, Floats]:
+        shape = np.exp(log[0])
+        rate = shape / np.exp(log[1])
+        terms = special.gammaln(x + shape) - special.gammaln(shape) + special.xlogy(x, n)
+        value = np.sum(terms + shape * np.log(rate) - (x + shape) * np.log(n + rate))
+        by_shape = np.sum(special.digamma(x + shape) - special.digamma(shape) + np.log(rate) - np.log(n + rate))
+        by_rate = np.sum(shape / rate - (x + shape) / (n + rate))
+        return -float(value), -np.array([shape * by_shape + rate * by_rate, -rate * by_rate])
+
+    starts = [np.array([np.log(shape), np.log(common)]) for shape in (0.5, 20.0)]
+    bounds = [(np.log(0.01), np.log(_FLATTEST)), (np.log(common) - 10, np.log(common) + 10)]
+    tried = (optimize.minimize(unlikeliness, start, bounds=bounds, jac=True) for start in starts)
+    found = min(tried, key=lambda one: one.fun)
+    shape = float(np.exp(found.x[0]))
+    return GammaPrior(shape, shape / float(np.exp(found.x[1])))
 
 
 def clean_chances_to_decide(count: int, exposure: float, after: int, after_exposure: float, p: float = 0.05) -> float:

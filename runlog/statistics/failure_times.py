@@ -8,7 +8,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, special
+from scipy import special
 
 from runlog.statistics.proportions import Floats
 
@@ -188,6 +188,8 @@ def power_law_of_counts(ends: ArrayLike, counts: ArrayLike) -> PowerLaw:
     -----
     MIL-HDBK-189 (1981), appendix C, grouped data: maximum likelihood.
     """
+    from scipy import optimize  # takes longer to import than most commands run
+
     end, n = np.asarray(ends, float), np.asarray(counts, float)
     begin = np.concatenate([[0.0], end[:-1]])
 

@@ -9,7 +9,8 @@ import sys
 import numpy as np
 import polars as pl
 
-from runlog.figures.reload_health import VERDICTS, judged
+from runlog.figures.judging import VERDICTS
+from runlog.figures.reload_health import judged
 
 MACHINES, NIGHTS, RELOADS, RATE = 20, 60, 10, 0.02
 GOAL = 100.0
