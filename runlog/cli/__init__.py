@@ -9,6 +9,7 @@ night       night
 week        week, scrap
 rollups     shifts, losses, remnant, changeovers
 reloads     reloads
+faults      faults
 plan        plan, sawing
 dashboard   dashboard
 shop        simulate, demo
@@ -24,7 +25,22 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, inspect, logs, night, plan, rejects, reloads, rollups, shop, site, tidy, watch, week
+from runlog.cli import (
+    dashboard,
+    faults,
+    inspect,
+    logs,
+    night,
+    plan,
+    rejects,
+    reloads,
+    rollups,
+    shop,
+    site,
+    tidy,
+    watch,
+    week,
+)
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -55,6 +71,7 @@ app.command()(rollups.losses)
 app.command()(rollups.remnant)
 app.command()(rollups.changeovers)
 app.command()(reloads.reloads)
+app.command()(faults.faults)
 app.command()(week.scrap)
 app.command()(plan.plan)
 app.command()(plan.sawing)

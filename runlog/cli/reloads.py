@@ -1,6 +1,7 @@
 """`runlog reloads`: which machine, bar size, lot or liner keeps failing to reload, and what is bad luck."""
 
 import json
+from collections.abc import Sequence
 from typing import Annotated
 
 import typer
@@ -36,7 +37,7 @@ def reloads(
     with busy("looking at reloads"):
         days = first.date() if first else None, last.date() if last else None
         facts = Store(store).facts()
-        health = reload_health(facts, shop, first=days[0], last=days[1], dimensions=_dimensions(by))
+        health = reload_health(facts, shop, first=days[0], last=days[1], dimensions=dimensions(by, DIMENSIONS))
     zone = shop.site.time_zone
     if to is not None:
         export(health.groups.lazy(), to)
@@ -49,12 +50,13 @@ def reloads(
         console().print(part)
 
 
-def _dimensions(by: str | None) -> tuple[str, ...]:
+def dimensions(by: str | None, known: Sequence[str]) -> tuple[str, ...]:
+    """The groupings of `--by`: names with commas between; all without any."""
     if by is None:
-        return DIMENSIONS
+        return tuple(known)
     named = tuple(name.strip().lower() for name in by.split(",") if name.strip())
-    unknown = [name for name in named if name not in DIMENSIONS]
+    unknown = [name for name in named if name not in known]
     if unknown or not named:
         found = ", ".join(unknown) if unknown else "nothing"
-        raise RunlogError(f"--by: {found} found, some of {', '.join(DIMENSIONS)} expected, with commas between")
+        raise RunlogError(f"--by: {found} found, some of {', '.join(known)} expected, with commas between")
     return named

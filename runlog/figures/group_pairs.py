@@ -38,7 +38,8 @@ def pairs(rows: pl.DataFrame, table: pl.DataFrame, dimensions: Sequence[str], me
     Returns
     -------
     DataFrame
-        inside_dimension, inside_group, `measure.columns` (shrunken null), sentence. False discovery rate over all of these.
+        inside_dimension, inside_group, `measure.columns` (shrunken null), sentence. False discovery rate over all of
+        these.
     """
     found = []
     for dimension, group in _chronic(table):

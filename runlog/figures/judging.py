@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+import numpy as np
 import polars as pl
 
 from runlog.statistics.counts import fitted_gamma, more_per_hour_p, widened_per_hour
@@ -209,9 +210,11 @@ def judged(
     ).with_columns(
         held.then(pl.col(name)).alias(name) for name in ("p", p_by_chances, "rest_units", "rest_units_with_fault")
     )
-    q = false_discovery_q(told["p"].filter(compared).to_numpy())
     told = told.with_columns(
-        q=pl.repeat(None, told.height, dtype=pl.Float64, eager=True).scatter(compared.arg_true(), q)
+        pl.repeat(None, told.height, dtype=pl.Float64, eager=True)
+        .scatter(compared.arg_true(), false_discovery_q(told[name].filter(compared).to_numpy()))
+        .alias(q)
+        for name, q in (("p", "q"), (p_by_chances, "q_by_chances"))
     )
     shrunken = _shrunken(told, measure) if ranked else told.with_columns(shrunken=pl.lit(None, pl.Float64))
     called = shrunken.rename({"chances": measure.chances}).with_columns(verdict=_verdict(p_by_chances))
@@ -236,6 +239,7 @@ def _verdict(p_by_chances: str) -> pl.Expr:
     least = pl.when(pl.col("dimension") == "bar lot").then(LEAST_UNITS_OF_LOT).otherwise(LEAST_UNITS)
     by_units = (pl.col("q") <= FALSE_DISCOVERY_RATE).fill_null(False)
     by_chances = (pl.col(p_by_chances) <= FALSE_DISCOVERY_RATE).fill_null(False)
+    q_by_chances = (pl.col("q_by_chances") <= FALSE_DISCOVERY_RATE).fill_null(False)
     above_goal = (pl.col("low") > pl.col("goal")).fill_null(False)
     many = pl.col("units_with_fault") >= least
     against = pl.coalesce("rest_rate", "goal")
@@ -246,7 +250,7 @@ def _verdict(p_by_chances: str) -> pl.Expr:
         .then(pl.lit("chronic"))
         .when(above_goal & many)
         .then(pl.lit("above goal"))
-        .when((by_chances | above_goal) & (pl.col("faults") > 1))
+        .when((q_by_chances | above_goal) & (pl.col("faults") > 1))
         .then(pl.lit("burst"))
         .when(against.is_null())
         .then(pl.lit("not compared"))
@@ -273,13 +277,19 @@ def sentence(row: dict[str, Any], measure: Measure) -> str:
     words = {
         "chronic": f"{nights}, the others in {row['rest_units_with_fault']} of {row['rest_units']}: more than chance",
         "above goal": f"Above the goal of {row['goal'] or 0:g} {per}, whatever the others do",
-        "burst": f"{nights}: a bad stretch, not yet a pattern; {LEAST_UNITS} such shifts would make one",
-        "too few to tell": _needed(row, measure),
+        "burst": f"{nights}: {_burst(row)}",
+        "too few to tell": _needed(row, measure) if row["verdict"] == "too few to tell" else "",
         "within chance": f"{nights}: chance explains it",
         "not compared": nights,
     }
     lot = " (this lot)" if row["dimension"] == "bar lot" and row["verdict"] == "chronic" else ""
     return f"{seen}{rest}. {words[row['verdict']]}{lot}."
+
+
+def _burst(row: dict[str, Any]) -> str:
+    if row["units_with_fault"] < LEAST_UNITS:
+        return f"a bad stretch, not yet a pattern; {LEAST_UNITS} such shifts would make one"
+    return "many faults in few of them, not more shifts with one than elsewhere: bad nights, not yet a pattern"
 
 
 def _needed(row: dict[str, Any], measure: Measure) -> str:
@@ -290,7 +300,8 @@ def _needed(row: dict[str, Any], measure: Measure) -> str:
     return f"Too few to tell; about {more} more {measure.chances} like these would"
 
 
-_TIMES: Final = pl.int_range(2, 200, eager=True).to_numpy()
+_TIMES: Final = np.unique(np.geomspace(2, 200, 40).astype(int))
+"""So many times what was seen is tried: steps of about an eighth, as nobody needs it closer."""
 
 
 def chances_to_decide(faults: int, chances: float, against: float, measure: Measure = BY_RELOADS) -> int | None:

@@ -48,7 +48,7 @@ def rated_reloads(reloads: pl.LazyFrame, changeovers: pl.LazyFrame, plans: pl.La
         rated=~pl.col("outcome").is_in(UNRATED_OUTCOMES),
         fault=pl.col("outcome").is_in(FAULT_OUTCOMES),
         plant=pl.lit("all"),
-        diameter=_number("diameter_mm", " mm"),
+        diameter=text_of_number("diameter_mm", " mm"),
         material=pl.col("material"),
         **{"bar lot": pl.col("lot"), "feed mode": pl.col("feed_mode")},
         liner=pl.col("liner"),
@@ -57,7 +57,8 @@ def rated_reloads(reloads: pl.LazyFrame, changeovers: pl.LazyFrame, plans: pl.La
     ).sort("machine", "start")
 
 
-def _number(column: str, unit: str) -> pl.Expr:
+def text_of_number(column: str, unit: str) -> pl.Expr:
+    """A number with its unit, without a decimal where it is whole."""
     text = pl.col(column).cast(pl.String).str.replace(r"\.0$", "")
     return text + pl.lit(unit)
 
