@@ -504,6 +504,22 @@ REPORTED: Final = _table(
     shown_at=(INSTANT, "when it was shown"),
 )
 
+NOTES: Final = _table(
+    "notes",
+    "A person's word about a machine and a time, such as a fix; never changed, only taken back by a later one.",
+    note=(TEXT, "its name, by which it can be taken back"),
+    kind=(TEXT, "fix, or withdrawal"),
+    machine=(TEXT, "name in the site file"),
+    at=(INSTANT, "from when what it speaks of happened"),
+    until=(INSTANT, "to when: the end of the day where no clock time was told"),
+    cause=(TEXT, "cause of stops it is about; null: reloads that were retried or failed"),
+    text=(TEXT, "what was done"),
+    who=(TEXT, "who said so"),
+    why=(TEXT, "why; null if not told"),
+    noted_at=(INSTANT, "when it was written down"),
+    withdraws=(TEXT, "the note that this one takes back; null if none"),
+)
+
 INTAKE_TABLES: Final = (EVENTS, REJECTS, PROGRESS)
 FACT_TABLES: Final = (
     SPANS,
@@ -519,6 +535,6 @@ FACT_TABLES: Final = (
     SHIFT_LOADS,
     SHIFT_PLANS,
 )
-INPUT_TABLES: Final = (PLANS, SCRAP, REPORTED)
+INPUT_TABLES: Final = (PLANS, SCRAP, REPORTED, NOTES)
 """What neither a log nor a derivation makes: what people wrote down, and what was shown to them."""
 TABLES: Final[dict[str, Table]] = {table.name: table for table in INTAKE_TABLES + FACT_TABLES + INPUT_TABLES}

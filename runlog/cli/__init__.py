@@ -10,6 +10,7 @@ week        week, scrap
 rollups     shifts, losses, remnant, changeovers
 reloads     reloads
 faults      faults
+fix         fix add, fix list, fix check, fix withdraw
 plan        plan, sawing
 dashboard   dashboard
 shop        simulate, demo
@@ -28,6 +29,7 @@ from runlog import __version__
 from runlog.cli import (
     dashboard,
     faults,
+    fix,
     inspect,
     logs,
     night,
@@ -79,6 +81,7 @@ app.command()(logs.export)
 app.command()(dashboard.dashboard)
 app.command()(shop.simulate)
 app.command()(shop.demo)
+app.add_typer(fix.app, name="fix")
 app.add_typer(site.app, name="site")
 
 

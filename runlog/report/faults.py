@@ -110,8 +110,8 @@ def _trend_words(row: Row) -> str:
     scope = "all machines" if row["scope"] == "all" else f"machine {row['scope']}"
     return (
         f"{row['verdict'].upper()}  {scope}, over {row['clock']}: Laplace {row['laplace']:+.1f}"
-        f" (p {row['laplace_p']:.2g}), Military Handbook {row['handbook']:.1f} (p {row['handbook_p']:.2g}), slope {row['slope']:.2f}"
-        f" ({row['slope_low']:.2f} to {row['slope_high']:.2f}; 1 is neither)."
+        f" (p {row['laplace_p']:.2g}), Military Handbook {row['handbook']:.1f} (p {row['handbook_p']:.2g}),"
+        f" slope {row['slope']:.2f} ({row['slope_low']:.2f} to {row['slope_high']:.2f}; 1 is neither)."
     )
 
 

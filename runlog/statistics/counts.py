@@ -163,6 +163,40 @@ def fitted_gamma(count: ArrayLike, hours: ArrayLike) -> GammaPrior:
     return GammaPrior(shape, shape / float(np.exp(found.x[1])))
 
 
+def fewer_in_strata_p(count: ArrayLike, exposure: ArrayLike, other: ArrayLike, other_exposure: ArrayLike) -> float:
+    """Chance of so few events or fewer in all strata together, were the rate in each that of the other time.
+
+    Parameters
+    ----------
+    count, exposure, other, other_exposure : array_like
+        One value a stratum: events and exposure now, and at the other time; one seen at one time only says nothing.
+
+    Notes
+    -----
+    Given how many events a stratum had in all, its count now is binomial (`rate_ratio`); the sum of these counts has
+    the convolution of their laws. N. E. Breslow and N. E. Day, Statistical Methods in Cancer Research II (1987),
+    section 3.
+
+    Examples
+    --------
+    Two jobs, half of the time before: 1 of 2 and 0 of 1; 1 or none in all: (1 + 2 + 1) / 8.
+
+    >>> fewer_in_strata_p([1, 0], [10, 10], [1, 1], [10, 10])
+    0.5
+    """
+    law, seen = np.ones(1), 0
+    rows = zip(*(np.atleast_1d(one) for one in (count, exposure, other, other_exposure)), strict=True)
+    for x, n, y, m in rows:
+        if n <= 0 or m <= 0:
+            continue
+        both, share = int(x + y), n / (n + m)
+        k = np.arange(both + 1)
+        ways = log_choose(np.full(k.shape, both), k)
+        law = np.convolve(law, np.exp(ways + special.xlogy(k, share) + special.xlog1py(both - k, -share)))
+        seen += int(x)
+    return float(min(1.0, law[: seen + 1].sum()))
+
+
 def clean_chances_to_decide(count: int, exposure: float, after: int, after_exposure: float, p: float = 0.05) -> float:
     """How much more exposure without an event would show that the rate has fallen. [same unit as the exposures]
 
