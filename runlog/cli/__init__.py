@@ -10,6 +10,7 @@ week        week, scrap
 rollups     shifts, losses, remnant, changeovers
 reloads     reloads
 faults      faults
+alarms      alarms
 fix         fix add, fix list, fix check, fix withdraw
 plan        plan, sawing
 dashboard   dashboard
@@ -27,6 +28,7 @@ import typer
 
 from runlog import __version__
 from runlog.cli import (
+    alarms,
     dashboard,
     faults,
     fix,
@@ -74,6 +76,7 @@ app.command()(rollups.remnant)
 app.command()(rollups.changeovers)
 app.command()(reloads.reloads)
 app.command()(faults.faults)
+app.command()(alarms.alarms)
 app.command()(week.scrap)
 app.command()(plan.plan)
 app.command()(plan.sawing)

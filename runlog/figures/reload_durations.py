@@ -5,9 +5,9 @@
     told.points      # one row a shift: median, EWMA and CUSUM with their limits, to draw
 
 Looked at are reloads that went well at the first attempt (clean, slow); the median of a shift stands for it, as a slow
-one now and then is no drift. Charts start without a trial period (`self_starting`), and their limits are so wide that in
-a healthy shop one look in forty signals anywhere: all machines, jobs and shifts of it together. A trend or step that
-the rank tests find at a false discovery rate of 2.5 % counts as well.
+one now and then is no drift. Charts start without a trial period (`self_starting`). Their limits are so wide that in a
+healthy shop one look in forty signals anywhere: all machines, jobs and shifts of it together. A trend or step that the
+rank tests find at a false discovery rate of 2.5 % counts as well.
 """
 
 from dataclasses import dataclass
