@@ -248,11 +248,14 @@ def _floods(rows: pl.DataFrame, limit: AlarmLimits) -> pl.DataFrame:
     at_begin = pl.col("number") - pl.col("recent").cast(pl.Int64) + 1
     marked = (
         rows.with_columns(number=pl.int_range(pl.len()).over("machine"))
-        .with_columns(flooded=state.forward_fill().over("machine").fill_null(0))
-        .with_columns(run=pl.col("flooded").rle_id().over("machine"), begun_at=at_begin)
+        .with_columns(flooded=state.forward_fill().over("machine").fill_null(0) == 1, begun_at=at_begin)
+        .with_columns(
+            anew=pl.col("flooded") & (is_over | ~pl.col("flooded").shift(1, fill_value=False).over("machine"))
+        )
+        .with_columns(run=pl.col("anew").cast(pl.Int64).cum_sum().over("machine"))
     )
     runs = (
-        marked.filter(pl.col("flooded") == 1)
+        marked.filter("flooded")
         .group_by("machine", "run", maintain_order=True)
         .agg(
             begun_at=pl.col("begun_at").first(),
