@@ -189,7 +189,7 @@ def _trend(scope: str, clock: str, times: Floats, until: float) -> dict[str, Any
     # A fault before the first reload, or in the last minute, lies at the edge of the time watched, not on it.
     times = np.clip(times, 0.5 if clock == "reloads" else 0.01, None)
     until = max(until, float(times.max(initial=0.0)))
-    if times.size < LEAST_FAULTS or until <= 0:
+    if np.unique(times).size < LEAST_FAULTS:
         return row | {"verdict": "too few to tell"}
     line, book = laplace(times, until), military_handbook(times, until)
     law = power_law(times, until * (1 + 1e-12), level=LEVEL)
