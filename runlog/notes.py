@@ -73,7 +73,7 @@ def withdrawal(
     held : DataFrame
         Notes in force, from `in_force`.
     note : str
-        Its name, or as much of its beginning as no other has.
+        Its name, or as much of its beginning as no other has; empty for the one noted last.
     who, why, now
         As above.
 
@@ -82,10 +82,11 @@ def withdrawal(
     RunlogError
         No note in force is called so, or several are.
     """
-    found = held.filter(pl.col("note").str.starts_with(note))
+    found = held.filter(pl.col("note").str.starts_with(note)) if note else held.sort("noted_at").tail(1)
     if found.height != 1:
         known = ", ".join(held["note"]) or "none are in force"
-        raise RunlogError(f"{note}: {found.height} notes found, one expected; `runlog fix list` names them: {known}")
+        asked = note or "the note noted last"
+        raise RunlogError(f"{asked}: {found.height} notes found, one expected; `runlog fix list` names them: {known}")
     old = found.row(0, named=True)
     told = {name: old[name] for name in ("machine", "at", "until", "cause", "text")}
     return _row(told | {"kind": "withdrawal", "withdraws": old["note"]}, who, why, now)

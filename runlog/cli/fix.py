@@ -54,14 +54,16 @@ def add(
 
 @app.command()
 def withdraw(
-    note: Annotated[str, typer.Argument(metavar="NOTE", help="Its name, from `runlog fix list`.")],
+    note: Annotated[
+        str | None, typer.Argument(metavar="[NOTE]", help="Its name, from `runlog fix list`; the one noted last.")
+    ] = None,
     who: Who = None,
     why: Why = None,
     store: StoreFolder = STORE_FOLDER,
 ) -> None:
     """Take back a fix that was noted; both the note and its withdrawal are kept."""
     held = Store(store)
-    row = withdrawal(_fixes(held), note, who=who or getpass.getuser(), why=why)
+    row = withdrawal(_fixes(held), note or "", who=who or getpass.getuser(), why=why)
     held.add("notes", row)
     console().print(f"{row['withdraws'][0]} is taken back.")
 

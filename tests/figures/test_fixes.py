@@ -128,6 +128,8 @@ def test_notes_are_added_and_taken_back_but_never_changed(tmp_path):
     kept = store.held("notes").collect()
     assert kept.height == 3
     assert kept.filter(pl.col("kind") == "withdrawal")["why"].to_list() == ["wrong machine"]
+    # Without a name it is the one noted last.
+    assert withdrawal(pl.concat([first, second]), "", who="B")["withdraws"].to_list() == second["note"].to_list()
     # What is taken back cannot be taken back again.
     with pytest.raises(RunlogError, match="0 notes found, one expected"):
         withdrawal(in_force(store.held("notes")), first["note"][0], who="B")
