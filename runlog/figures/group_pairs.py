@@ -19,11 +19,14 @@ ALIKE: Final = pl.Schema(
     dict.fromkeys((*INSIDE, "dimension", "group", "other_dimension", "other_group"), pl.String())
     | {"share": pl.Float64()}
 )
+LOT: Final = "bar lot"
 CALLED: Final = ("chronic", "burst", "above goal")
 
 
 def pairs(rows: pl.DataFrame, table: pl.DataFrame, dimensions: Sequence[str], measure: Measure) -> pl.DataFrame:
     """Groups inside each chronic one, compared with the rest of it, where at least four shifts had a fault.
+
+    Bar lots are left out: one is used up before four shifts are over, and most belong to one machine and size anyway.
 
     Parameters
     ----------
@@ -44,8 +47,8 @@ def pairs(rows: pl.DataFrame, table: pl.DataFrame, dimensions: Sequence[str], me
     found = []
     for dimension, group in _chronic(table):
         inside = rows.filter(pl.col(dimension) == group)
-        others = [name for name in dimensions if name not in (dimension, "plant")]
-        if not inside.height or not others:
+        others = [name for name in dimensions if name not in (dimension, "plant", LOT)]
+        if dimension == LOT or not inside.height or not others:
             continue
         own = counted(inside, others, measure).filter("compared")
         enough = pl.col("units_with_fault") + pl.col("rest_units_with_fault") >= LEAST_UNITS
@@ -85,7 +88,7 @@ def _chronic(table: pl.DataFrame) -> list[tuple[str, str]]:
 
 def _clearest_inside(inside: pl.DataFrame, head: tuple[str, str]) -> list[tuple[str, str]]:
     own = (pl.col("inside_dimension") == head[0]) & (pl.col("inside_group") == head[1])
-    return _chronic(inside.filter(own & (pl.col("dimension") != "bar lot")))[:1]
+    return _chronic(inside.filter(own))[:1]
 
 
 def _still_chronic(
@@ -122,28 +125,47 @@ def alike(rows: pl.DataFrame, table: pl.DataFrame, inside: pl.DataFrame, dimensi
 
 
 def _alike(rows: pl.DataFrame, called: pl.DataFrame, dimensions: Sequence[str], *within: str | None) -> pl.DataFrame:
-    held = rows.filter(pl.col("chances") > 0).with_row_index("row")
-    members = pl.concat(
-        held.filter(pl.col(name).is_not_null()).select("row", "chances", dimension=pl.lit(name), group=pl.col(name))
+    chances = pl.col("chances")
+    sizes = pl.concat(
+        rows.filter(pl.col(name).is_not_null())
+        .group_by(group=pl.col(name))
+        .agg(size=chances.sum())
+        .with_columns(dimension=pl.lit(name))
         for name in dimensions
     )
-    own = ["dimension", "group"]
-    other = {"dimension": "other_dimension", "group": "other_group"}
-    sizes = members.group_by(own).agg(size=pl.col("chances").sum())
-    both = (
-        members.join(called.select(own), on=own, how="semi")
-        .join(members.drop("chances").rename(other), on="row")
-        .filter(pl.col("dimension") != pl.col("other_dimension"))
-        .group_by(*own, *other.values())
-        .agg(shared=pl.col("chances").sum())
-        .join(sizes, on=own)
-        .join(sizes.rename(other | {"size": "other_size"}), on=list(other.values()))
+    own = sizes.join(called.select("dimension", "group"), on=["dimension", "group"], how="semi")
+    other = sizes.rename({name: f"other_{name}" for name in sizes.columns})
+    # Groups of very different sizes cannot share nearly all: only the others are counted.
+    near = own.join(other, how="cross").filter(
+        (pl.col("dimension") != pl.col("other_dimension"))
+        & (pl.col("other_size") >= SAME * pl.col("size"))
+        & (pl.col("size") >= SAME * pl.col("other_size"))
+        & (pl.col("size") > 0)
+    )
+    both = [
+        chances.filter(
+            (pl.col(one["dimension"]) == one["group"]) & (pl.col(one["other_dimension"]) == one["other_group"])
+        )
+        .sum()
+        .alias(str(place))
+        for place, one in enumerate(near.iter_rows(named=True))
+    ]
+    shared = rows.select(both).row(0) if both else ()
+    told = (
+        near.with_columns(shared=pl.Series(shared, dtype=pl.Float64))
         .with_columns(share=pl.col("shared") / (pl.col("size") + pl.col("other_size") - pl.col("shared")))
         .filter(pl.col("share") >= SAME)
-        .sort(*own, "share", "other_dimension", descending=[False, False, True, False])
+        .sort(
+            "dimension",
+            "group",
+            "share",
+            "other_dimension",
+            "other_group",
+            descending=[False, False, True, False, False],
+        )
         .with_columns(inside_dimension=pl.lit(within[0], pl.String), inside_group=pl.lit(within[1], pl.String))
     )
-    return both.select(*ALIKE).cast(ALIKE)  # type: ignore[arg-type]
+    return told.select(*ALIKE).cast(ALIKE)  # type: ignore[arg-type]
 
 
 def merged(rows: pl.DataFrame, dimensions: Sequence[str]) -> pl.DataFrame:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+from runlog.statistics.climb import climb
 from runlog.statistics.proportions import Floats, clopper_pearson, log_choose
 
 _FLATTEST: Final = 1e5
@@ -141,26 +142,25 @@ def fitted_gamma(count: ArrayLike, hours: ArrayLike) -> GammaPrior:
     -----
     D. P. Gaver and I. G. O'Muircheartaigh, Technometrics 29 (1987) 1-15; as `fitted_prior`.
     """
-    from scipy import optimize  # takes longer to import than most commands run
+    pairs, times = np.unique(np.column_stack([count, hours]).astype(float), axis=0, return_counts=True)
+    x, n = pairs[:, 0], pairs[:, 1]
+    common = (float(times @ x) + 0.5) / (float(times @ n) + 1.0)
 
-    x, n = np.asarray(count, float), np.asarray(hours, float)
-    common = (x.sum() + 0.5) / (n.sum() + 1.0)
-
-    def unlikeliness(log: Floats) -> tuple[float, Floats]:
+    def likeliness(log: Floats) -> tuple[float, Floats]:
         shape = np.exp(log[0])
         rate = shape / np.exp(log[1])
         terms = special.gammaln(x + shape) - special.gammaln(shape) + special.xlogy(x, n)
-        value = np.sum(terms + shape * np.log(rate) - (x + shape) * np.log(n + rate))
-        by_shape = np.sum(special.digamma(x + shape) - special.digamma(shape) + np.log(rate) - np.log(n + rate))
-        by_rate = np.sum(shape / rate - (x + shape) / (n + rate))
-        return -float(value), -np.array([shape * by_shape + rate * by_rate, -rate * by_rate])
+        value = times @ (terms + shape * np.log(rate) - (x + shape) * np.log(n + rate))
+        by_shape = times @ (special.digamma(x + shape) - special.digamma(shape) + np.log(rate) - np.log(n + rate))
+        by_rate = times @ (shape / rate - (x + shape) / (n + rate))
+        return float(value), np.array([shape * by_shape + rate * by_rate, -rate * by_rate])
 
+    low = np.array([np.log(0.01), np.log(common) - 10])
+    high = np.array([np.log(_FLATTEST), np.log(common) + 10])
     starts = [np.array([np.log(shape), np.log(common)]) for shape in (0.5, 20.0)]
-    bounds = [(np.log(0.01), np.log(_FLATTEST)), (np.log(common) - 10, np.log(common) + 10)]
-    tried = (optimize.minimize(unlikeliness, start, bounds=bounds, jac=True) for start in starts)
-    found = min(tried, key=lambda one: one.fun)
-    shape = float(np.exp(found.x[0]))
-    return GammaPrior(shape, shape / float(np.exp(found.x[1])))
+    found, _ = max((climb(likeliness, start, low, high) for start in starts), key=lambda one: one[1])
+    shape = float(np.exp(found[0]))
+    return GammaPrior(shape, shape / float(np.exp(found[1])))
 
 
 def fewer_in_strata_p(count: ArrayLike, exposure: ArrayLike, other: ArrayLike, other_exposure: ArrayLike) -> float:

@@ -7,6 +7,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from runlog.statistics.climb import climb
+
 Floats = NDArray[np.float64]
 
 _FLATTEST: Final = 1e6
@@ -159,25 +161,23 @@ def fitted_prior(faults: ArrayLike, chances: ArrayLike) -> Prior:
     -----
     J. O. Berger, Statistical Decision Theory and Bayesian Analysis, 2nd ed. 1985, section 4.5 (empirical Bayes).
     """
-    from scipy import optimize  # takes longer to import than most commands run
+    pairs, times = np.unique(np.column_stack([faults, chances]).astype(float), axis=0, return_counts=True)
+    x, n = pairs[:, 0], pairs[:, 1]
+    common = (float(times @ x) + 0.5) / (float(times @ n) + 1.0)
 
-    x, n = np.asarray(faults, float), np.asarray(chances, float)
-    common = (x.sum() + 0.5) / (n.sum() + 1.0)
-
-    def unlikeliness(shape: Floats) -> tuple[float, Floats]:
+    def likeliness(shape: Floats) -> tuple[float, Floats]:
         mean, weight = special.expit(shape[0]), np.exp(shape[1])
         a, b = mean * weight, (1 - mean) * weight
-        value = np.sum(special.betaln(x + a, n - x + b) - special.betaln(a, b))
         of_both = special.digamma(weight) - special.digamma(n + weight)
-        by_a = np.sum(special.digamma(x + a) - special.digamma(a) + of_both)
-        by_b = np.sum(special.digamma(n - x + b) - special.digamma(b) + of_both)
-        return -float(value), -np.array([mean * (1 - mean) * weight * (by_a - by_b), a * by_a + b * by_b])
+        by_a = times @ (special.digamma(x + a) - special.digamma(a) + of_both)
+        by_b = times @ (special.digamma(n - x + b) - special.digamma(b) + of_both)
+        slope = np.array([mean * (1 - mean) * weight * (by_a - by_b), a * by_a + b * by_b])
+        return float(times @ (special.betaln(x + a, n - x + b) - special.betaln(a, b))), slope
 
+    low, high = np.array([-15.0, np.log(0.1)]), np.array([15.0, np.log(_FLATTEST)])
     starts = [np.array([special.logit(common), np.log(weight)]) for weight in (10.0, 300.0)]
-    bounds = [(-15.0, 15.0), (np.log(0.1), np.log(_FLATTEST))]
-    tried = (optimize.minimize(unlikeliness, start, bounds=bounds, jac=True) for start in starts)
-    found = min(tried, key=lambda one: one.fun)
-    mean, weight = float(special.expit(found.x[0])), float(np.exp(found.x[1]))
+    found, _ = max((climb(likeliness, start, low, high) for start in starts), key=lambda one: one[1])
+    mean, weight = float(special.expit(found[0])), float(np.exp(found[1]))
     return Prior(mean * weight, (1 - mean) * weight)
 
 
