@@ -95,6 +95,7 @@ def points(stretches: pl.DataFrame, stops: pl.DataFrame, reloads: pl.DataFrame) 
     first = pl.int_range(pl.len()).over(UNIT) == 0
     faults = stops.sort("machine", "start").with_columns(first_of_shift=first)
     parts = [_cumulated(PLANT, stretches, faults, reloads)]
+    stretches = stretches.select("machine", "start", "end")
     of = {
         name: frame.partition_by("machine", as_dict=True) for name, frame in (("ran", stretches), ("reloads", reloads))
     }
