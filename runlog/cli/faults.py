@@ -8,7 +8,7 @@ import polars as pl
 import typer
 
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
-from runlog.cli.reloads import dimensions
+from runlog.cli.reloads import dimensions, fixes_of
 from runlog.cli.rollups import AsJson, ExportTo, First, Last
 from runlog.export import export
 from runlog.figures.fault_groups import DIMENSIONS
@@ -40,7 +40,8 @@ def faults(
     ] = None,
 ) -> None:
     """Tell chronic causes of stops from bad luck, per 100 hours run, and find trends and steps."""
-    shop, facts = load_site(site), Store(store).facts()
+    shop, held = load_site(site), Store(store)
+    facts = held.facts()
     days = first.date() if first else None, last.date() if last else None
     if cause is None:
         with busy("looking at stops"):
@@ -52,7 +53,9 @@ def faults(
             console().print(show.causes_table(told))
         return
     with busy("looking at stops"):
-        health = fault_health(facts, shop, cause, first=days[0], last=days[1], dimensions=dimensions(by, DIMENSIONS))
+        health = fault_health(
+            facts, shop, cause, first=days[0], last=days[1], dimensions=dimensions(by, DIMENSIONS), fixes=fixes_of(held)
+        )
     _out(health.groups, to, as_json)
     _out(health.points, points, as_json)
     zone = shop.site.time_zone

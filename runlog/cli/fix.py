@@ -9,10 +9,11 @@ import polars as pl
 import typer
 
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
+from runlog.cli.reloads import fixes_of
 from runlog.cli.rollups import AsJson, ExportTo
 from runlog.export import export
 from runlog.figures.fixes import fix_checks
-from runlog.notes import fix_note, in_force, withdrawal
+from runlog.notes import fix_note, withdrawal
 from runlog.report import fixes as show
 from runlog.report.writing import plain
 from runlog.site import load_site
@@ -107,5 +108,5 @@ def check(
 
 
 def _fixes(store: Store, machine: str | None = None) -> pl.DataFrame:
-    fixes = in_force(store.held("notes")).filter(pl.col("kind") == "fix")
+    fixes = fixes_of(store)
     return fixes if machine is None else fixes.filter(pl.col("machine") == machine)

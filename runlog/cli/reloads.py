@@ -16,6 +16,7 @@ from runlog.export import export
 from runlog.figures.reload_durations import reload_durations
 from runlog.figures.reload_groups import DIMENSIONS
 from runlog.figures.reload_health import reload_health
+from runlog.notes import in_force
 from runlog.report import durations
 from runlog.report import reloads as show
 from runlog.report.writing import plain
@@ -45,13 +46,21 @@ def reloads(
     zone = shop.site.time_zone
     days = first.date() if first else None, last.date() if last else None
     with busy("looking at reloads"):
-        facts = Store(store).facts()
+        held = Store(store)
+        facts = held.facts()
         if how_long:
             told = reload_durations(facts, first=days[0], last=days[1])
             _out(told.series, lambda: durations.as_data(told, zone), durations.shown(told, zone), as_json, to)
             return
-        health = reload_health(facts, shop, first=days[0], last=days[1], dimensions=dimensions(by, DIMENSIONS))
+        health = reload_health(
+            facts, shop, first=days[0], last=days[1], dimensions=dimensions(by, DIMENSIONS), fixes=fixes_of(held)
+        )
     _out(health.groups, lambda: show.as_data(health, zone), show.shown(health, zone), as_json, to)
+
+
+def fixes_of(store: Store) -> pl.DataFrame:
+    """Fixes that were noted and not taken back."""
+    return in_force(store.held("notes")).filter(pl.col("kind") == "fix")
 
 
 def _out(

@@ -21,6 +21,7 @@ from runlog.figures.fault_groups import DIMENSIONS, causes_named, fault_rows, ru
 from runlog.figures.group_pairs import INSIDE, alike, pairs, through
 from runlog.figures.groups import in_shifts
 from runlog.figures.judging import BY_HOURS, counted, judged, sentence
+from runlog.figures.since_fix import last_fixes, since_last_fix
 from runlog.figures.window import Facts
 from runlog.site import Site
 from runlog.statistics.counts import widened_per_hour
@@ -45,6 +46,8 @@ class FaultHealth:
         Which.
     groups, pairs, alike : pl.DataFrame
         GROUPS, PAIRS, ALIKE as for reloads; rates per 100 hours run.
+    mended : pl.DataFrame
+        LAST_FIXES: machines whose groups are looked at since they were last mended only.
     trends, points, steps : pl.DataFrame
         TRENDS, POINTS and STEPS of `fault_pattern`.
     first, last : datetime
@@ -55,6 +58,7 @@ class FaultHealth:
     groups: pl.DataFrame
     pairs: pl.DataFrame
     alike: pl.DataFrame
+    mended: pl.DataFrame
     trends: pl.DataFrame
     points: pl.DataFrame
     steps: pl.DataFrame
@@ -70,6 +74,7 @@ def fault_health(
     first: date | None = None,
     last: date | None = None,
     dimensions: Sequence[str] = DIMENSIONS,
+    fixes: pl.DataFrame | None = None,
 ) -> FaultHealth:
     """Judge the stops of a cause in a stretch of time.
 
@@ -84,6 +89,9 @@ def fault_health(
         Shifts that start on these days, both included; the last 13 weeks in which machines ran if not given.
     dimensions : sequence of str
         What to group by, one at a time; inside what is called, all DIMENSIONS are looked at.
+    fixes : DataFrame, optional
+        Rows of NOTES that are fixes in force: unless `first` is given, a machine's groups count since its last one
+        against these causes; the pattern over time is of the whole window.
 
     Raises
     ------
@@ -98,7 +106,9 @@ def fault_health(
     reloads = in_shifts(facts["reloads"], facts["shift_plans"], at="start").filter(within)
     reloads = reloads.select("machine", "start").collect()
     order = facts["shift_plans"].select("machine", "shift_date", "shift", "shift_start").filter(within).collect()
-    rows = fault_rows(stretches, stops)
+    whole = fault_rows(stretches, stops)
+    mended = last_fixes(None if first else fixes, causes)
+    rows = fault_rows(since_last_fix(stretches, mended), since_last_fix(stops, mended)) if mended.height else whole
     table = judged(counted(rows, dimensions, BY_HOURS), BY_HOURS)
     inside = pairs(rows, table, DIMENSIONS, BY_HOURS)
     said = [sentence(row, BY_HOURS) for row in table.iter_rows(named=True)]
@@ -109,9 +119,10 @@ def fault_health(
         groups=groups.select(*GROUPS),
         pairs=inside.select(*PAIRS),
         alike=alike(rows, groups, inside, DIMENSIONS),
+        mended=mended,
         trends=fault_pattern.trends(drawn, stretches, reloads),
         points=drawn,
-        steps=fault_pattern.steps(rows, order),
+        steps=fault_pattern.steps(whole, order),
         first=stretches["start"].min(),  # type: ignore[arg-type]
         last=stretches["end"].max(),  # type: ignore[arg-type]
     )

@@ -18,10 +18,11 @@ from typing import Final
 
 import polars as pl
 
-from runlog.figures.group_pairs import ALIKE, INSIDE, alike, merged, pairs, through
+from runlog.figures.group_pairs import INSIDE, alike, merged, pairs, through
 from runlog.figures.judging import BY_RELOADS, UNIT, counted, sentence
 from runlog.figures.judging import judged as judged_counts
 from runlog.figures.reload_groups import DIMENSIONS, rated_reloads
+from runlog.figures.since_fix import last_fixes, since_last_fix
 from runlog.figures.window import Facts
 from runlog.site import Site
 
@@ -41,6 +42,8 @@ class ReloadHealth:
         PAIRS: groups inside a chronic one, compared with the rest of it.
     alike : pl.DataFrame
         ALIKE: called groups that hold nearly the same reloads.
+    mended : pl.DataFrame
+        LAST_FIXES: machines that are looked at since they were last mended only.
     first, last : datetime
         Start of the first reload and of the last that were looked at; None without any.
     """
@@ -48,6 +51,7 @@ class ReloadHealth:
     groups: pl.DataFrame
     pairs: pl.DataFrame
     alike: pl.DataFrame
+    mended: pl.DataFrame
     first: datetime | None
     last: datetime | None
 
@@ -70,6 +74,7 @@ def reload_health(
     first: date | None = None,
     last: date | None = None,
     dimensions: Sequence[str] = DIMENSIONS,
+    fixes: pl.DataFrame | None = None,
 ) -> ReloadHealth:
     """Judge the reloads of a stretch of time.
 
@@ -83,17 +88,21 @@ def reload_health(
         Reloads of shifts that start on these days, both included; the last 13 weeks with reloads if not given.
     dimensions : sequence of str
         What to group by, one at a time; inside what is called, all DIMENSIONS are looked at.
+    fixes : DataFrame, optional
+        Rows of NOTES that are fixes in force: unless `first` is given, a machine counts since its last one.
     """
     rows = rated_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect()
     day = pl.col("shift_date")
     rows = rows.filter(day <= last) if last else rows
     rows = rows.filter(day >= (first or day.max() - WINDOW))
+    mended = last_fixes(None if first else fixes, None)
+    rows = since_last_fix(rows, mended)
     table = judged(rows, site.limits_.reload_fault_goal_per_100, dimensions)
     chances = merged(as_chances(rows).filter(pl.col("chances") > 0), DIMENSIONS)
     inside = pairs(chances, table, DIMENSIONS, BY_RELOADS)
     groups = through(chances, table.drop("through"), inside, BY_RELOADS).select(*GROUPS)
     span = rows.select(first=pl.col("start").min(), last=pl.col("start").max()).row(0)
-    return ReloadHealth(groups, inside.select(*PAIRS), alike(chances, groups, inside, DIMENSIONS).select(*ALIKE), *span)
+    return ReloadHealth(groups, inside.select(*PAIRS), alike(chances, groups, inside, DIMENSIONS), mended, *span)
 
 
 def as_chances(rows: pl.DataFrame) -> pl.DataFrame:

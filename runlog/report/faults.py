@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from runlog.figures.fault_health import FaultHealth
-from runlog.report.reloads import called
+from runlog.report.reloads import called, mended_words
 from runlog.report.rollups import NOT_MEASURED, Row
 from runlog.report.writing import duration, number, plain
 
@@ -31,6 +31,7 @@ def shown(health: FaultHealth, zone: str) -> Iterator[RenderableType]:
         return
     for row in health.groups.filter(pl.col("dimension") == "plant").iter_rows(named=True):
         yield Text(plain(f"All machines: {row['sentence']}"))
+    yield from mended_words(health.mended, zone)
     yield from called(health.groups, health.pairs, health.alike)
     yield from _pattern(health)
     quiet = (pl.col("dimension") == "bar lot") & pl.col("verdict").is_in(_QUIET)
@@ -48,6 +49,7 @@ def as_data(health: FaultHealth, zone: str) -> dict[str, Any]:
         "groups": health.groups.to_dicts(),
         "pairs": health.pairs.to_dicts(),
         "alike": health.alike.to_dicts(),
+        "mended": [row["machine"] for row in health.mended.to_dicts()],
         "trends": health.trends.to_dicts(),
         "steps": health.steps.with_columns(pl.col("date").cast(pl.String)).to_dicts(),
         "points": health.points.with_columns(at).to_dicts(),

@@ -32,6 +32,7 @@ def shown(health: ReloadHealth, zone: str) -> Iterator[RenderableType]:
         return
     for row in health.groups.filter((pl.col("dimension") == "plant") & (pl.col("reloads") > 0)).iter_rows(named=True):
         yield Text(plain(f"All reloads: {row['sentence']}"))
+    yield from mended_words(health.mended, zone)
     yield from called(health.groups, health.pairs, health.alike)
     quiet = (pl.col("dimension") == "bar lot") & pl.col("verdict").is_in(_QUIET)
     shown_rows = health.groups.filter(~quiet)
@@ -50,7 +51,13 @@ def as_data(health: ReloadHealth, zone: str) -> dict[str, Any]:
         "groups": health.groups.to_dicts(),
         "pairs": health.pairs.to_dicts(),
         "alike": health.alike.to_dicts(),
+        "mended": _mended(health.mended, zone),
     }
+
+
+def _mended(mended: pl.DataFrame, zone: str) -> list[dict[str, Any]]:
+    local = pl.col("since").dt.convert_time_zone(zone).dt.strftime("%Y-%m-%dT%H:%M:%S%:z")
+    return mended.with_columns(local).to_dicts()
 
 
 def _heading(health: ReloadHealth, zone: str) -> str:
@@ -85,6 +92,14 @@ def called(groups: pl.DataFrame, pairs: pl.DataFrame, alike: pl.DataFrame) -> It
             yield Text(plain(f"  Only through it: {', '.join(others)}" if others else ""), style="dim")
         if row["through"] is not None:
             yield Text("  Without that pair the rest of it does not stand out.", style="dim")
+
+
+def mended_words(mended: pl.DataFrame, zone: str) -> Iterator[Text]:
+    """Which machines are looked at since a fix only."""
+    for row in mended.iter_rows(named=True):
+        since = row["since"].astimezone(ZoneInfo(zone))
+        words = f"{row['machine']} is looked at since its fix only, from {since:%Y-%m-%d %H:%M} on ({row['text']})."
+        yield Text(plain(words), style="dim")
 
 
 def _name(row: Row) -> str:

@@ -7,7 +7,9 @@ import pytest
 from figures.nights import DAY, SITE, facts, night
 
 from runlog.errors import RunlogError
+from runlog.figures.fault_health import fault_health
 from runlog.figures.fixes import fix_checks
+from runlog.figures.reload_health import reload_health
 from runlog.notes import fix_note, in_force, withdrawal
 from runlog.schema import NOTES
 from runlog.site import parse_site
@@ -111,6 +113,26 @@ def test_within_the_same_jobs_only_those_count():
     row = checked(facts(*before, *cap, *after), fix(10))
     assert row["p_fewer_same_jobs"] == pytest.approx(rate_ratio(5, 50, 5, 50).p_lower)
     assert row["ratio"] == pytest.approx((5 / 50) / (15 / 100))
+
+
+def test_a_machine_is_judged_since_its_last_fix():
+    """Ten faulty nights before the fix, ten clean ones after: nothing is left of it, unless the days are named."""
+    frames = facts(*nights("c" * 9 + "r", "c" * 10), *[night("T02", day, reloads="c" * 10) for day in range(21)])
+    held = in_force(fix(10).lazy())
+    of = {"first": on(0), "last": on(30)}
+    for health, faults in (
+        (reload_health(frames, SHOP, dimensions=["machine"], fixes=held), 0),
+        (reload_health(frames, SHOP, dimensions=["machine"]), 14),
+        (reload_health(frames, SHOP, dimensions=["machine"], fixes=held, **of), 14),
+        (reload_health(frames, SHOP, dimensions=["machine"], fixes=in_force(fix(10, cause="misfeed").lazy())), 14),
+    ):
+        row = health.groups.filter(pl.col("group") == "T01").row(0, named=True)
+        assert (row["faults"], row["verdict"] == "chronic") == (faults, faults > 0)
+        assert health.mended["machine"].to_list() == ([] if faults else ["T01"])
+    stops = facts(*[night("T01", day, stops="m") for day in range(20)])
+    told = fault_health(stops, SHOP, "misfeed", dimensions=["machine"], fixes=in_force(fix(10, cause="misfeed").lazy()))
+    assert told.groups["faults"].to_list() == [9]
+    assert told.points.filter(pl.col("scope") == "all").height == 20
 
 
 def test_notes_are_added_and_taken_back_but_never_changed(tmp_path):
