@@ -289,8 +289,9 @@ def sentence(row: dict[str, Any], measure: Measure) -> str:
 
 
 def _burst(row: dict[str, Any]) -> str:
-    if row["units_with_fault"] < LEAST_UNITS:
-        return f"a bad stretch, not yet a pattern; {LEAST_UNITS} such shifts would make one"
+    least = LEAST_UNITS_OF_LOT if row["dimension"] == "bar lot" else LEAST_UNITS
+    if row["units_with_fault"] < least:
+        return f"a bad stretch, not yet a pattern; {least} such shifts would make one"
     return "many faults in few of them, not more shifts with one than elsewhere: bad nights, not yet a pattern"
 
 

@@ -68,30 +68,33 @@ def _heading(health: ReloadHealth, zone: str) -> str:
 
 
 def called(groups: pl.DataFrame, pairs: pl.DataFrame, alike: pl.DataFrame) -> Iterator[Text]:
-    """What stands out, in words: each with what lies behind it, what it cannot be told apart from, what it explains."""
+    """What stands out, in words: each with what lies behind it, what is the same, what was called through it alone."""
     found = groups.filter(pl.col("verdict").is_in(_CALLED) & (pl.col("dimension") != "plant"))
     if not found.height:
         yield Text("No group stands out from the others: chance explains what was seen.")
-    hidden = set(found["through"].drop_nulls())
+    cores = set(found["through"].drop_nulls())
     for row in found.iter_rows(named=True):
-        name = f"{row['dimension']} {row['group']}"
-        own = _inside(pairs, row)
-        pair = next((one for one in own if f"{name}, {_name(one)}" in hidden), None)
-        if row["through"] is not None and pair is None:
-            continue
-        yield Text(plain(f"{row['verdict'].upper()}  {name}: {row['sentence']}"))
-        for same in _same(alike, row):
-            yield Text(plain(f"  not to be told apart from {same}: nearly the same"), style="dim")
-        if pair is not None:
-            yield Text(plain(f"  Inside it {_name(pair)}: {pair['sentence']}"))
-            for same in _same(alike, pair):
-                yield Text(plain(f"    not to be told apart from {same} there"), style="dim")
-        core = name if pair is None else f"{name}, {_name(pair)}"
-        if carried := [_name(one) for one in found.filter(pl.col("through") == core).iter_rows(named=True)]:
-            others = [one for one in carried if one != name]
-            yield Text(plain(f"  Only through it: {', '.join(others)}" if others else ""), style="dim")
-        if row["through"] is not None:
-            yield Text("  Without that pair the rest of it does not stand out.", style="dim")
+        inside = _inside(pairs, row)
+        pair = next((one for one in inside if f"{_name(row)}, {_name(one)}" in cores), None)
+        if row["through"] is None or pair is not None:
+            yield from _one_called(row, pair, found, alike)
+
+
+def _one_called(row: Row, pair: Row | None, found: pl.DataFrame, alike: pl.DataFrame) -> Iterator[Text]:
+    name = core = _name(row)
+    yield Text(plain(f"{row['verdict'].upper()}  {name}: {row['sentence']}"))
+    for same in _same(alike, row):
+        yield Text(plain(f"  not to be told apart from {same}: nearly the same"), style="dim")
+    if pair is not None:
+        core = f"{name}, {_name(pair)}"
+        yield Text(plain(f"  Inside it {_name(pair)}: {pair['sentence']}"))
+        for same in _same(alike, pair):
+            yield Text(plain(f"    not to be told apart from {same} there"), style="dim")
+    carried = [_name(one) for one in found.filter(pl.col("through") == core).iter_rows(named=True)]
+    if others := [one for one in carried if one != name]:
+        yield Text(plain(f"  Called only through it: {', '.join(others)}"), style="dim")
+    if row["through"] is not None:
+        yield Text("  Without that pair the rest of it does not stand out.", style="dim")
 
 
 def mended_words(mended: pl.DataFrame, zone: str) -> Iterator[Text]:
