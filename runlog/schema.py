@@ -528,6 +528,22 @@ MARKS: Final = _table(
     at=(INSTANT, "first event, horizon, or when it was told first"),
 )
 
+NOTES: Final = _table(
+    "notes",
+    "A person's word about a machine and a time, such as a fix; never changed, only taken back by a later one.",
+    note=(TEXT, "its name, by which it can be taken back"),
+    kind=(TEXT, "fix, or withdrawal"),
+    machine=(TEXT, "name in the site file"),
+    at=(INSTANT, "from when what it speaks of happened"),
+    until=(INSTANT, "to when: the end of the day where no clock time was told"),
+    cause=(TEXT, "cause of stops it is about; null: reloads that were retried or failed"),
+    text=(TEXT, "what was done"),
+    who=(TEXT, "who said so"),
+    why=(TEXT, "why; null if not told"),
+    noted_at=(INSTANT, "when it was written down"),
+    withdraws=(TEXT, "the note that this one takes back; null if none"),
+)
+
 INTAKE_TABLES: Final = (EVENTS, REJECTS, PROGRESS)
 FACT_TABLES: Final = (
     SPANS,
@@ -570,6 +586,6 @@ STARTS: Final[dict[str, str]] = {
     "carried": "as_of",
 }
 """By table, the instant that tells on which side of a cut in time a row lies; the others tell it by their shift."""
-INPUT_TABLES: Final = (PLANS, SCRAP, REPORTED, STANDARDS)
+INPUT_TABLES: Final = (PLANS, SCRAP, REPORTED, NOTES, STANDARDS)
 """What neither a log nor a derivation makes: what people wrote down, and what was shown to them."""
 TABLES: Final[dict[str, Table]] = {table.name: table for table in INTAKE_TABLES + FACT_TABLES + INPUT_TABLES}

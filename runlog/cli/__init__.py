@@ -9,6 +9,9 @@ night       night
 week        week, scrap
 rollups     shifts, losses, remnant, changeovers
 reloads     reloads
+faults      faults
+alarms      alarms
+fix         fix add, fix list, fix check, fix withdraw
 plan        plan, sawing
 dashboard   dashboard
 shop        simulate, demo
@@ -24,7 +27,24 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, inspect, logs, night, plan, rejects, reloads, rollups, shop, site, tidy, watch, week
+from runlog.cli import (
+    alarms,
+    dashboard,
+    faults,
+    fix,
+    inspect,
+    logs,
+    night,
+    plan,
+    rejects,
+    reloads,
+    rollups,
+    shop,
+    site,
+    tidy,
+    watch,
+    week,
+)
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -55,6 +75,8 @@ app.command()(rollups.losses)
 app.command()(rollups.remnant)
 app.command()(rollups.changeovers)
 app.command()(reloads.reloads)
+app.command()(faults.faults)
+app.command()(alarms.alarms)
 app.command()(week.scrap)
 app.command()(plan.plan)
 app.command()(plan.sawing)
@@ -62,6 +84,7 @@ app.command()(logs.export)
 app.command()(dashboard.dashboard)
 app.command()(shop.simulate)
 app.command()(shop.demo)
+app.add_typer(fix.app, name="fix")
 app.add_typer(site.app, name="site")
 
 

@@ -48,7 +48,7 @@ def rated_reloads(reloads: pl.LazyFrame, changeovers: pl.LazyFrame, plans: pl.La
         rated=~pl.col("outcome").is_in(UNRATED_OUTCOMES),
         fault=pl.col("outcome").is_in(FAULT_OUTCOMES),
         plant=pl.lit("all"),
-        diameter=_number("diameter_mm", " mm"),
+        diameter=text_of_number("diameter_mm", " mm"),
         material=pl.col("material"),
         **{"bar lot": pl.col("lot"), "feed mode": pl.col("feed_mode")},
         liner=pl.col("liner"),
@@ -57,30 +57,27 @@ def rated_reloads(reloads: pl.LazyFrame, changeovers: pl.LazyFrame, plans: pl.La
     ).sort("machine", "start")
 
 
-def _number(column: str, unit: str) -> pl.Expr:
+def text_of_number(column: str, unit: str) -> pl.Expr:
+    """A number with its unit, without a decimal where it is whole."""
     text = pl.col(column).cast(pl.String).str.replace(r"\.0$", "")
     return text + pl.lit(unit)
 
 
 def _in_magazine(rows: pl.LazyFrame) -> pl.LazyFrame:
-    """Add `place`: first, last or middle bar of a filling. The last is known once the next filling has begun."""
+    """Add `place`: first, last or middle bar of the magazine; the last is the deepest that this machine ever reached.
+
+    The last bar before a filling would not do: a magazine is filled when a reload has failed, too.
+    """
     position = pl.col("bar_position")
-    begins = (position <= position.shift(1)).fill_null(True).over("machine")
-    deepest = position.max().over("machine", "filling")
-    is_over = pl.col("filling") < pl.col("filling").max().over("machine")
-    return (
-        rows.sort("machine", "start")
-        .with_columns(filling=begins.cast(pl.Int64).cum_sum().over("machine"))
-        .with_columns(
-            place=pl.when(position.is_null())
-            .then(None)
-            .when(position == 1)
-            .then(pl.lit("first"))
-            .when((position == deepest) & is_over & (deepest >= _LEAST_FILLING))
-            .then(pl.lit("last"))
-            .otherwise(pl.lit("middle"))
-        )
-        .drop("filling")
+    deepest = position.max().over("machine")
+    return rows.with_columns(
+        place=pl.when(position.is_null())
+        .then(None)
+        .when(position == 1)
+        .then(pl.lit("first"))
+        .when((position == deepest) & (deepest >= _LEAST_FILLING))
+        .then(pl.lit("last"))
+        .otherwise(pl.lit("middle"))
     )
 
 

@@ -22,7 +22,6 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from scipy.stats import rankdata
 
 from runlog.statistics.proportions import false_discovery_q
 
@@ -93,7 +92,7 @@ def pettitt(values: np.ndarray, widening: float = 1.0) -> tuple[int, int, float]
     """K, the number of values before the step, and the two-sided p (Pettitt's approximation) of the Pettitt test."""
     n = len(values)
     before = np.arange(1, n)
-    u = 2 * np.cumsum(rankdata(values))[:-1] - before * (n + 1)
+    u = 2 * np.cumsum(ranks_of(values))[:-1] - before * (n + 1)
     at = int(np.argmax(np.abs(u)))
     k = round(abs(float(u[at])))
     return k, at + 1, min(1.0, 2 * math.exp(-6 * k**2 / widening / (n**3 + n**2)))
@@ -139,7 +138,7 @@ def _judged(values: np.ndarray) -> _Judged:
     """What the series would be called if its change were no chance."""
     if len(values) < LEAST_VALUES:
         return _Judged("too few to tell", None, 1.0)
-    ranks = rankdata(values)
+    ranks = ranks_of(values)
     _, split, _ = pettitt(values)
     as_line, as_step = _line(ranks), _step(ranks, split)
     misfit = [float(((ranks - fit) ** 2).sum()) for fit in (as_line, as_step)]
@@ -150,6 +149,12 @@ def _judged(values: np.ndarray) -> _Judged:
     if misfit[1] < misfit[0]:
         return _Judged("stepped", split, p)
     return _Judged("rising" if s > 0 else "falling", None, p)
+
+
+def ranks_of(values: np.ndarray) -> np.ndarray:
+    """Rank of each value, from 1; equal values share the mean of theirs."""
+    _, place, times = np.unique(values, return_inverse=True, return_counts=True)
+    return (np.cumsum(times) - (times - 1) / 2)[place]
 
 
 def _line(ranks: np.ndarray) -> np.ndarray:

@@ -10,6 +10,7 @@ from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from runlog.figures.group_pairs import INSIDE
 from runlog.figures.reload_health import ReloadHealth
 from runlog.report.rollups import NOT_MEASURED, Row
 from runlog.report.writing import number, plain
@@ -29,7 +30,10 @@ def shown(health: ReloadHealth, zone: str) -> Iterator[RenderableType]:
     if not health.groups.height:
         yield Text("No reload that counts in a rate began in this time.")
         return
-    yield from _called(health)
+    for row in health.groups.filter((pl.col("dimension") == "plant") & (pl.col("reloads") > 0)).iter_rows(named=True):
+        yield Text(plain(f"All reloads: {row['sentence']}"))
+    yield from mended_words(health.mended, zone)
+    yield from called(health.groups, health.pairs, health.alike)
     quiet = (pl.col("dimension") == "bar lot") & pl.col("verdict").is_in(_QUIET)
     shown_rows = health.groups.filter(~quiet)
     yield _table(shown_rows)
@@ -45,8 +49,15 @@ def as_data(health: ReloadHealth, zone: str) -> dict[str, Any]:
         "first_reload": ends[0],
         "last_reload": ends[1],
         "groups": health.groups.to_dicts(),
+        "pairs": health.pairs.to_dicts(),
         "alike": health.alike.to_dicts(),
+        "mended": _mended(health.mended, zone),
     }
+
+
+def _mended(mended: pl.DataFrame, zone: str) -> list[dict[str, Any]]:
+    local = pl.col("since").dt.convert_time_zone(zone).dt.strftime("%Y-%m-%dT%H:%M:%S%:z")
+    return mended.with_columns(local).to_dicts()
 
 
 def _heading(health: ReloadHealth, zone: str) -> str:
@@ -56,21 +67,58 @@ def _heading(health: ReloadHealth, zone: str) -> str:
     return f"Reloads from {first:%a} {first.day} {first:%b %Y} to {last:%a} {last.day} {last:%b %Y}, {zone}"
 
 
-def _called(health: ReloadHealth) -> Iterator[Text]:
-    called = health.groups.filter(pl.col("verdict").is_in(_CALLED))
-    for row in health.groups.filter((pl.col("dimension") == "plant") & (pl.col("reloads") > 0)).iter_rows(named=True):
-        yield Text(plain(f"All reloads: {row['sentence']}"))
-    if not called.height:
-        yield Text("No group of reloads stands out from the others: chance explains what was seen.")
-    for row in called.iter_rows(named=True):
-        yield Text(plain(f"{row['verdict'].upper()}  {row['dimension']} {row['group']}: {row['sentence']}"))
-        for pair in _same(health.alike, row):
-            yield Text(plain(f"  not to be told apart from {pair}: nearly the same reloads"), style="dim")
+def called(groups: pl.DataFrame, pairs: pl.DataFrame, alike: pl.DataFrame) -> Iterator[Text]:
+    """What stands out, in words: each with what lies behind it, what is the same, what was called through it alone."""
+    found = groups.filter(pl.col("verdict").is_in(_CALLED) & (pl.col("dimension") != "plant"))
+    if not found.height:
+        yield Text("No group stands out from the others: chance explains what was seen.")
+    cores = set(found["through"].drop_nulls())
+    for row in found.iter_rows(named=True):
+        inside = _inside(pairs, row)
+        pair = next((one for one in inside if f"{_name(row)}, {_name(one)}" in cores), None)
+        if row["through"] is None or pair is not None:
+            yield from _one_called(row, pair, found, alike)
+
+
+def _one_called(row: Row, pair: Row | None, found: pl.DataFrame, alike: pl.DataFrame) -> Iterator[Text]:
+    name = core = _name(row)
+    yield Text(plain(f"{row['verdict'].upper()}  {name}: {row['sentence']}"))
+    for same in _same(alike, row):
+        yield Text(plain(f"  not to be told apart from {same}: nearly the same"), style="dim")
+    if pair is not None:
+        core = f"{name}, {_name(pair)}"
+        yield Text(plain(f"  Inside it {_name(pair)}: {pair['sentence']}"))
+        for same in _same(alike, pair):
+            yield Text(plain(f"    not to be told apart from {same} there"), style="dim")
+    carried = [_name(one) for one in found.filter(pl.col("through") == core).iter_rows(named=True)]
+    if others := [one for one in carried if one != name]:
+        yield Text(plain(f"  Called only through it: {', '.join(others)}"), style="dim")
+    if row["through"] is not None:
+        yield Text("  Without that pair the rest of it does not stand out.", style="dim")
+
+
+def mended_words(mended: pl.DataFrame, zone: str) -> Iterator[Text]:
+    """Which machines are looked at since a fix only."""
+    for row in mended.iter_rows(named=True):
+        since = row["since"].astimezone(ZoneInfo(zone))
+        words = f"{row['machine']} is looked at since its fix only, from {since:%Y-%m-%d %H:%M} on ({row['text']})."
+        yield Text(plain(words), style="dim")
+
+
+def _name(row: Row) -> str:
+    return f"{row['dimension']} {row['group']}"
+
+
+def _inside(pairs: pl.DataFrame, row: Row) -> list[Row]:
+    of = (pl.col("inside_dimension") == row["dimension"]) & (pl.col("inside_group") == row["group"])
+    return pairs.filter(of & (pl.col("verdict") == "chronic")).to_dicts()
 
 
 def _same(alike: pl.DataFrame, row: Row) -> list[str]:
-    own = alike.filter((pl.col("dimension") == row["dimension"]) & (pl.col("group") == row["group"]))
-    return [f"{dimension} {group}" for dimension, group in own.select("other_dimension", "other_group").rows()]
+    own = (pl.col("dimension") == row["dimension"]) & (pl.col("group") == row["group"])
+    for name in INSIDE:
+        own &= pl.col(name).eq_missing(pl.lit(row.get(name), pl.String))
+    return [f"{dimension} {group}" for dimension, group in alike.filter(own)[["other_dimension", "other_group"]].rows()]
 
 
 def _table(rows: pl.DataFrame) -> Table:

@@ -8,7 +8,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
+from scipy import special
 
 from runlog.statistics.proportions import Floats
 
@@ -44,7 +44,7 @@ def laplace(times: ArrayLike, until: float) -> Trend:
     """
     t = np.asarray(times, float)
     score = float(np.sqrt(12 * t.size) * (t - until / 2).sum() / (t.size * until))
-    return Trend(score, float(stats.norm.cdf(score)), float(stats.norm.sf(score)))
+    return Trend(score, float(special.ndtr(score)), float(special.ndtr(-score)))
 
 
 def military_handbook(times: ArrayLike, until: float) -> Trend:
@@ -56,7 +56,7 @@ def military_handbook(times: ArrayLike, until: float) -> Trend:
     """
     t = np.asarray(times, float)
     score = float(2 * np.log(until / t).sum())
-    return Trend(score, float(stats.chi2.sf(score, 2 * t.size)), float(stats.chi2.cdf(score, 2 * t.size)))
+    return Trend(score, float(special.gammaincc(t.size, score / 2)), float(special.gammainc(t.size, score / 2)))
 
 
 def reverse_arrangements(times: ArrayLike) -> Trend:
@@ -78,8 +78,8 @@ def reverse_arrangements(times: ArrayLike) -> Trend:
     middle, spread = r * (r - 1) / 4, np.sqrt(r * (r - 1) * (2 * r + 5) / 72)
     return Trend(
         float(count),
-        float(stats.norm.sf((count - 0.5 - middle) / spread)),
-        float(stats.norm.cdf((count + 0.5 - middle) / spread)),
+        float(special.ndtr(-(count - 0.5 - middle) / spread)),
+        float(special.ndtr((count + 0.5 - middle) / spread)),
     )
 
 
@@ -139,7 +139,7 @@ class PowerLaw:
         -----
         NIST/SEMATECH e-Handbook, section 8.4.5.2.
         """
-        r, z = self.failures, float(stats.norm.ppf((1 + level) / 2))
+        r, z = self.failures, float(special.ndtri((1 + level) / 2))
         pairs = self.mtbf * r * (r - 1)
         low = pairs / (r + z * z / 4 + np.sqrt(r * z * z / 2 + z**4 / 16)) ** 2
         rest = r - z * np.sqrt(r / 2)
@@ -169,7 +169,7 @@ def power_law(times: ArrayLike, until: float, *, level: float = 0.90, modified: 
     r, logs = t.size, float(np.log(until / t).sum())
     shape = (r - 1 if modified else r) / logs
     tail = (1 - level) / 2
-    low, high = (float(stats.chi2.ppf(q, 2 * r)) / (2 * logs) for q in (tail, 1 - tail))
+    low, high = (float(special.gammaincinv(r, q)) / logs for q in (tail, 1 - tail))
     return PowerLaw(shape, r / until**shape, low, high, until, r)
 
 
@@ -188,6 +188,8 @@ def power_law_of_counts(ends: ArrayLike, counts: ArrayLike) -> PowerLaw:
     -----
     MIL-HDBK-189 (1981), appendix C, grouped data: maximum likelihood.
     """
+    from scipy import optimize  # takes longer to import than most commands run
+
     end, n = np.asarray(ends, float), np.asarray(counts, float)
     begin = np.concatenate([[0.0], end[:-1]])
 

@@ -5,7 +5,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import special
+
+from runlog.statistics.climb import climb
 
 Floats = NDArray[np.float64]
 
@@ -51,7 +53,7 @@ def wilson(faults: ArrayLike, chances: ArrayLike, level: float = 0.95) -> tuple[
     Parameters and returns as in `clopper_pearson`, but whole 0 to 1 only in the limit.
     """
     x, n = np.asarray(faults, float), np.asarray(chances, float)
-    z = float(stats.norm.ppf((1 + level) / 2))
+    z = float(special.ndtri((1 + level) / 2))
     share = x / n
     middle = share + z * z / (2 * n)
     half = z * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
@@ -59,8 +61,13 @@ def wilson(faults: ArrayLike, chances: ArrayLike, level: float = 0.95) -> tuple[
     return np.clip((middle - half) / scale, 0, 1), np.clip((middle + half) / scale, 0, 1)
 
 
-def more_often_p(faults: int, chances: int, other_faults: int, other_chances: int) -> float:
+def more_often_p(faults: ArrayLike, chances: ArrayLike, other_faults: ArrayLike, other_chances: ArrayLike) -> Floats:
     """Chance of so many faults or more, were this group like the others (Fisher, one-sided).
+
+    Parameters
+    ----------
+    faults, chances, other_faults, other_chances : array_like of int
+        How many of how many, in the group and in the others; of one shape.
 
     Notes
     -----
@@ -70,11 +77,29 @@ def more_often_p(faults: int, chances: int, other_faults: int, other_chances: in
     --------
     The tea of the same book: all four cups with milk first named.
 
-    >>> round(more_often_p(4, 4, 0, 4), 4)
+    >>> round(float(more_often_p(4, 4, 0, 4)), 4)
     0.0143
     """
-    everything, all_faults = chances + other_chances, faults + other_faults
-    return float(stats.hypergeom.sf(faults - 1, everything, all_faults, chances))
+    given = np.broadcast_arrays(faults, chances, other_faults, other_chances)
+    x, n, y, m = (np.atleast_1d(one).ravel().astype(np.int64) for one in given)
+    bad = x + y
+    # All the tails end to end: the terms from what was seen up to the most there can be, group by group.
+    terms = np.minimum(bad, n) - x + 1
+    group = np.repeat(np.arange(x.size), terms)
+    k = np.arange(terms.sum()) - np.repeat(np.cumsum(terms) - terms, terms) + x[group]
+    term = np.exp(
+        log_choose(n[group], k) + log_choose(m[group], bad[group] - k) - log_choose((n + m)[group], bad[group])
+    )
+    tail = np.bincount(group, term, minlength=x.size)
+    return np.where(x > 0, np.minimum(tail, 1.0), 1.0).reshape(given[0].shape)
+
+
+def log_choose(of: Floats | NDArray[np.int64], some: Floats | NDArray[np.int64]) -> Floats:
+    """Logarithm of the number of ways to choose some of many; minus infinity where there is none."""
+    possible = (some >= 0) & (some <= of)
+    some = np.where(possible, some, 0)
+    ways = special.gammaln(of + 1) - special.gammaln(some + 1) - special.gammaln(of - some + 1)
+    return np.where(possible, ways, -np.inf)
 
 
 def false_discovery_q(p: ArrayLike) -> Floats:
@@ -96,7 +121,11 @@ def false_discovery_q(p: ArrayLike) -> Floats:
     positively dependent.
     """
     given = np.asarray(p, float)
-    return np.asarray(stats.false_discovery_control(given, method="bh")) if given.size else given
+    order = np.argsort(given)[::-1]
+    stepped = np.minimum.accumulate(given[order] * given.size / np.arange(given.size, 0, -1))
+    adjusted = np.empty_like(given)
+    adjusted[order] = np.minimum(stepped, 1.0)
+    return adjusted
 
 
 @dataclass(frozen=True)
@@ -132,18 +161,23 @@ def fitted_prior(faults: ArrayLike, chances: ArrayLike) -> Prior:
     -----
     J. O. Berger, Statistical Decision Theory and Bayesian Analysis, 2nd ed. 1985, section 4.5 (empirical Bayes).
     """
-    x, n = np.asarray(faults, float), np.asarray(chances, float)
-    common = (x.sum() + 0.5) / (n.sum() + 1.0)
+    pairs, times = np.unique(np.column_stack([faults, chances]).astype(float), axis=0, return_counts=True)
+    x, n = pairs[:, 0], pairs[:, 1]
+    common = (float(times @ x) + 0.5) / (float(times @ n) + 1.0)
 
-    def unlikeliness(shape: Floats) -> float:
+    def likeliness(shape: Floats) -> tuple[float, Floats]:
         mean, weight = special.expit(shape[0]), np.exp(shape[1])
         a, b = mean * weight, (1 - mean) * weight
-        return -float(np.sum(special.betaln(x + a, n - x + b) - special.betaln(a, b)))
+        of_both = special.digamma(weight) - special.digamma(n + weight)
+        by_a = times @ (special.digamma(x + a) - special.digamma(a) + of_both)
+        by_b = times @ (special.digamma(n - x + b) - special.digamma(b) + of_both)
+        slope = np.array([mean * (1 - mean) * weight * (by_a - by_b), a * by_a + b * by_b])
+        return float(times @ (special.betaln(x + a, n - x + b) - special.betaln(a, b))), slope
 
-    starts = [np.array([special.logit(common), np.log(weight)]) for weight in (3.0, 30.0, 300.0)]
-    bounds = [(-15.0, 15.0), (np.log(0.1), np.log(_FLATTEST))]
-    found = min((optimize.minimize(unlikeliness, start, bounds=bounds) for start in starts), key=lambda one: one.fun)
-    mean, weight = float(special.expit(found.x[0])), float(np.exp(found.x[1]))
+    low, high = np.array([-15.0, np.log(0.1)]), np.array([15.0, np.log(_FLATTEST)])
+    starts = [np.array([special.logit(common), np.log(weight)]) for weight in (10.0, 300.0)]
+    found, _ = max((climb(likeliness, start, low, high) for start in starts), key=lambda one: one[1])
+    mean, weight = float(special.expit(found[0])), float(np.exp(found[1]))
     return Prior(mean * weight, (1 - mean) * weight)
 
 

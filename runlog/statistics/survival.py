@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
 from runlog.statistics.proportions import Floats
 
@@ -68,7 +68,7 @@ def kaplan_meier(length: ArrayLike, ended: ArrayLike, level: float = 0.95) -> Cu
     with np.errstate(divide="ignore", invalid="ignore"):
         greenwood = np.cumsum(events / (at_risk * (at_risk - events)))
         error = surviving * np.sqrt(greenwood)
-        theta = float(stats.norm.ppf((1 + level) / 2)) * np.sqrt(greenwood) / np.log(surviving)
+        theta = float(special.ndtri((1 + level) / 2)) * np.sqrt(greenwood) / np.log(surviving)
         low, high = surviving ** np.exp(-theta), surviving ** np.exp(theta)
     sound = (surviving > 0) & (surviving < 1)
     return Curve(
@@ -103,7 +103,7 @@ def log_rank(lengths: Sequence[ArrayLike], ended: Sequence[ArrayLike]) -> tuple[
     if not np.any(covariance):
         return 0.0, 1.0
     score = float(excess @ np.linalg.pinv(covariance) @ excess)
-    return score, float(stats.chi2.sf(score, len(lengths) - 1))
+    return score, float(special.gammaincc((len(lengths) - 1) / 2, score / 2))
 
 
 @dataclass(frozen=True)

@@ -2,10 +2,11 @@
 
     store.put("scrap", rows, by=("machine", "shift_date", "shift"))   # takes the place of what is held of these shifts
     store.put("reported", rows, by=("week", "machine"))
+    store.add("notes", rows)                                          # beside what is held, for good
     store.held("scrap")
 
-The last word on a key stands: rows of a key that come again replace those held, so reading a file twice adds nothing
-and reading its correction corrects.
+Where rows are put, the last word on a key stands: rows of a key that come again replace those held, so reading a file
+twice adds nothing and reading its correction corrects.
 """
 
 from collections.abc import Sequence
@@ -53,6 +54,25 @@ class Inputs(Folder):
         with writing(self.folder, self._wait_s):
             self._lay_out()
             delta.commit(self._path(name), TABLES[name].conform(rows.lazy()).collect(), mode="overwrite")
+
+    def add(self, name: str, rows: pl.DataFrame) -> None:
+        """Add rows to those held, in one commit; none that is held changes.
+
+        Parameters
+        ----------
+        name : str
+            One of INPUT_TABLES.
+        rows : pl.DataFrame
+            Of that table's columns.
+
+        Raises
+        ------
+        StoreError
+            The store cannot be written, or is of a newer version.
+        """
+        with writing(self.folder, self._wait_s):
+            self._lay_out()
+            delta.commit(self._path(name), TABLES[name].conform(rows.lazy()).collect())
 
     def held(self, name: str) -> pl.LazyFrame:
         """One of INPUT_TABLES as it is now; empty if nobody wrote any."""

@@ -5,8 +5,9 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 import pytest
 
+from runlog.figures.judging import chances_to_decide
 from runlog.figures.reload_groups import rated_reloads
-from runlog.figures.reload_health import ReloadHealth, reload_health, reloads_to_decide
+from runlog.figures.reload_health import ReloadHealth, reload_health
 from runlog.schema import CHANGEOVERS, RELOADS, SHIFT_PLANS
 from runlog.site import parse_site
 
@@ -144,26 +145,22 @@ def test_places_in_the_magazine_hours_and_first_bars():
     changed = {"machine": "T01", "start": DAY + timedelta(minutes=11), "end": DAY + timedelta(minutes=15)}
     frames = facts(night("T01", 0, "cccc"), night("T01", 1, "cccc"), changeovers=[changed])
     rows = rated_reloads(frames["reloads"], frames["changeovers"], frames["shift_plans"]).collect()
-    # Whether the fourth bar of the second filling was its last is not known yet.
-    assert rows["bar position"].to_list() == [
-        "first",
-        "middle",
-        "middle",
-        "last",
-        "first",
-        "middle",
-        "middle",
-        "middle",
-    ]
+    assert rows["bar position"].to_list() == ["first", "middle", "middle", "last"] * 2
     assert rows["after a changeover"].to_list() == [None, None, *["first 3 bars"] * 3, *["later bars"] * 3]
     assert rows["hour of the run"].unique().to_list() == ["first hour"]
     assert rows["shift_date"].unique().sort().to_list() == [date(2026, 3, 2), date(2026, 3, 3)]
 
 
+def test_a_bar_that_failed_is_not_the_last_because_somebody_filled_up_after_it():
+    frames = facts(night("T01", 0, "cccccc"), night("T01", 1, "ccf"), night("T01", 2, "cc"))
+    rows = rated_reloads(frames["reloads"], frames["changeovers"], frames["shift_plans"]).collect()
+    assert rows.filter("fault")["bar position"].to_list() == ["middle"]
+
+
 def test_how_many_more_reloads_decide():
     """2 in 100 against 2 per 100: limits hold both 2 and 4 until they are narrow enough."""
-    more = reloads_to_decide(2, 100, 2.0)
+    more = chances_to_decide(2, 100, 2.0)
     assert more is not None
     assert more > 100
-    assert reloads_to_decide(0, 0, 2.0) is None
-    assert reloads_to_decide(0, 50, 0.0) is None
+    assert chances_to_decide(0, 0, 2.0) is None
+    assert chances_to_decide(0, 50, 0.0) is None

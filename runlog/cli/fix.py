@@ -1,0 +1,112 @@
+"""`runlog fix`: what was done to a machine, and whether it worked."""
+
+import getpass
+import json
+from datetime import datetime
+from typing import Annotated
+
+import polars as pl
+import typer
+
+from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
+from runlog.cli.reloads import fixes_of
+from runlog.cli.rollups import AsJson, ExportTo
+from runlog.export import export
+from runlog.figures.fixes import fix_checks
+from runlog.notes import fix_note, withdrawal
+from runlog.report import fixes as show
+from runlog.report.writing import plain
+from runlog.site import load_site
+from runlog.store import Store
+
+app = typer.Typer(help="Note what was done to a machine, and see whether it worked.", no_args_is_help=True)
+
+_WHEN = ["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"]
+Who = Annotated[str | None, typer.Option("--who", metavar="NAME", help="Who says so; the name you are logged on with.")]
+Why = Annotated[str | None, typer.Option("--why", metavar="TEXT", help="Why.")]
+OnMachine = Annotated[str | None, typer.Option("--machine", metavar="NAME", help="Only this machine.")]
+
+
+@app.command()
+def add(
+    text: Annotated[str, typer.Argument(metavar="TEXT", help='What was done, such as "new liner 38 mm".')],
+    machine: Annotated[str, typer.Option("--machine", metavar="NAME", help="To which machine.")],
+    date: Annotated[
+        datetime,
+        typer.Option(
+            "--date", formats=_WHEN, metavar="YYYY-MM-DD[THH:MM]", help="When; without a time that day counts nowhere."
+        ),
+    ],
+    cause: Annotated[
+        str | None, typer.Option("--cause", metavar="CAUSE", help="Against stops of this cause, not reload faults.")
+    ] = None,
+    who: Who = None,
+    why: Why = None,
+    site: SiteFile = SITE_FILE,
+    store: StoreFolder = STORE_FOLDER,
+) -> None:
+    """Note a fix."""
+    # Of the day alone, the parser makes its midnight.
+    when = date.date() if (date.hour, date.minute) == (0, 0) else date
+    row = fix_note(machine, when, text, load_site(site), who=who or getpass.getuser(), why=why, cause=cause)
+    Store(store).add("notes", row)
+    console().print(f"Noted as {row['note'][0]}; `runlog fix check` tells whether it worked.")
+
+
+@app.command()
+def withdraw(
+    note: Annotated[
+        str | None, typer.Argument(metavar="[NOTE]", help="Its name, from `runlog fix list`; the one noted last.")
+    ] = None,
+    who: Who = None,
+    why: Why = None,
+    store: StoreFolder = STORE_FOLDER,
+) -> None:
+    """Take back a fix that was noted; both the note and its withdrawal are kept."""
+    held = Store(store)
+    row = withdrawal(_fixes(held), note or "", who=who or getpass.getuser(), why=why)
+    held.add("notes", row)
+    console().print(f"{row['withdraws'][0]} is taken back.")
+
+
+@app.command("list")
+def list_(
+    machine: OnMachine = None,
+    site: SiteFile = SITE_FILE,
+    store: StoreFolder = STORE_FOLDER,
+    as_json: AsJson = False,
+) -> None:
+    """List the fixes that were noted."""
+    fixes, zone = _fixes(Store(store), machine), load_site(site).site.time_zone
+    if as_json:
+        typer.echo(json.dumps({"fixes": show.as_data(fixes, zone)}, indent=2))
+        return
+    console().print(show.listed(fixes, zone))
+
+
+@app.command()
+def check(
+    machine: OnMachine = None,
+    site: SiteFile = SITE_FILE,
+    store: StoreFolder = STORE_FOLDER,
+    as_json: AsJson = False,
+    to: ExportTo = None,
+) -> None:
+    """Compare the faults before and after each fix."""
+    shop, held = load_site(site), Store(store)
+    with busy("comparing before and after"):
+        told = fix_checks(held.facts(), shop, _fixes(held, machine))
+    zone = shop.site.time_zone
+    if to is not None:
+        export(told.lazy(), to)
+        typer.echo(f"Written to {plain(to)}", err=as_json)
+    if as_json:
+        typer.echo(json.dumps({"checks": show.as_data(told, zone)}, indent=2))
+    elif to is None:
+        for part in show.checked(told, zone):
+            console().print(part)
+
+
+def _fixes(store: Store, machine: str | None = None) -> pl.DataFrame:
+    fixes = fixes_of(store)
+    return fixes if machine is None else fixes.filter(pl.col("machine") == machine)

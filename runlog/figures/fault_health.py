@@ -1,0 +1,159 @@
+"""Chronic or bad luck for any cause of stops: faults per 100 hours run, by group, and when they came.
+
+    health = fault_health(facts, site, "misfeed")
+    health.groups      # one row a group: count, hours, interval, comparison, verdict, sentence
+    health.trends      # more and more, fewer and fewer, or steady
+    health.steps       # machines that changed from one day on
+    health.points      # cumulative faults against hours and reloads, to draw
+
+The same rules as for reloads (`judging`), with exact Poisson limits in the place of those of a share.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+
+import polars as pl
+
+from runlog.figures import fault_pattern
+from runlog.figures.fault_groups import DIMENSIONS, causes_named, fault_rows, running, stopped
+from runlog.figures.group_pairs import INSIDE, alike, pairs, through
+from runlog.figures.groups import in_shifts
+from runlog.figures.judging import BY_HOURS, counted, judged, sentence
+from runlog.figures.since_fix import last_fixes, since_last_fix
+from runlog.figures.window import Facts
+from runlog.site import Site
+from runlog.statistics.counts import widened_per_hour
+
+WINDOW: Final = timedelta(weeks=13, days=-1)
+
+GROUPS: Final = pl.Schema(dict(BY_HOURS.columns) | {"through": pl.String(), "sentence": pl.String()})
+PAIRS: Final = pl.Schema(dict.fromkeys(INSIDE, pl.String()) | dict(BY_HOURS.columns) | {"sentence": pl.String()})
+CAUSES: Final = pl.Schema(
+    {"cause": pl.String(), "cause_group": pl.String(), "stops": pl.Int64(), "minor": pl.Int64()}
+    | dict.fromkeys(("hours", "rate", "low", "high", "stopped_s"), pl.Float64())
+)
+
+
+@dataclass(frozen=True)
+class FaultHealth:
+    """What can be said of the stops of one cause, or of a group of causes.
+
+    Attributes
+    ----------
+    causes : list of str
+        Which.
+    groups, pairs, alike : pl.DataFrame
+        GROUPS, PAIRS, ALIKE as for reloads; rates per 100 hours run.
+    mended : pl.DataFrame
+        LAST_FIXES: machines whose groups are looked at since they were last mended only.
+    trends, points, steps : pl.DataFrame
+        TRENDS, POINTS and STEPS of `fault_pattern`.
+    first, last : datetime
+        Between which machines ran; None if none did.
+    """
+
+    causes: list[str]
+    groups: pl.DataFrame
+    pairs: pl.DataFrame
+    alike: pl.DataFrame
+    mended: pl.DataFrame
+    trends: pl.DataFrame
+    points: pl.DataFrame
+    steps: pl.DataFrame
+    first: datetime | None
+    last: datetime | None
+
+
+def fault_health(
+    facts: Facts,
+    site: Site,
+    cause: str,
+    *,
+    first: date | None = None,
+    last: date | None = None,
+    dimensions: Sequence[str] = DIMENSIONS,
+    fixes: pl.DataFrame | None = None,
+) -> FaultHealth:
+    """Judge the stops of a cause in a stretch of time.
+
+    Parameters
+    ----------
+    facts : dict of str to LazyFrame
+        The fact tables.
+    site : Site
+    cause : str
+        A cause, or a group of causes; minor stops count.
+    first, last : date, optional
+        Shifts that start on these days, both included; the last 13 weeks in which machines ran if not given.
+    dimensions : sequence of str
+        What to group by, one at a time; inside what is called, all DIMENSIONS are looked at.
+    fixes : DataFrame, optional
+        Rows of NOTES that are fixes in force: unless `first` is given, a machine's groups count since its last one
+        against these causes; the pattern over time is of the whole window.
+
+    Raises
+    ------
+    RunlogError
+        There is no such cause.
+    """
+    causes = causes_named(site, cause)
+    within = _window(facts, first, last)
+    stretches, stops = (
+        frame.filter(within).collect() for frame in (running(facts, site), stopped(facts, site, causes))
+    )
+    reloads = in_shifts(facts["reloads"], facts["shift_plans"], at="start").filter(within)
+    reloads = reloads.select("machine", "start").collect()
+    order = facts["shift_plans"].select("machine", "shift_date", "shift", "shift_start").filter(within).collect()
+    whole = fault_rows(stretches, stops)
+    mended = last_fixes(None if first else fixes, causes)
+    rows = fault_rows(since_last_fix(stretches, mended), since_last_fix(stops, mended)) if mended.height else whole
+    table = judged(counted(rows, dimensions, BY_HOURS), BY_HOURS)
+    inside = pairs(rows, table, DIMENSIONS, BY_HOURS)
+    said = [sentence(row, BY_HOURS) for row in table.iter_rows(named=True)]
+    groups = through(rows, table, inside, BY_HOURS).with_columns(sentence=pl.Series(said, dtype=pl.String))
+    drawn = fault_pattern.points(stretches, stops, reloads)
+    return FaultHealth(
+        causes=causes,
+        groups=groups.select(*GROUPS),
+        pairs=inside.select(*PAIRS),
+        alike=alike(rows, groups, inside, DIMENSIONS),
+        mended=mended,
+        trends=fault_pattern.trends(drawn, stretches, reloads),
+        points=drawn,
+        steps=fault_pattern.steps(whole, order),
+        first=stretches["start"].min(),  # type: ignore[arg-type]
+        last=stretches["end"].max(),  # type: ignore[arg-type]
+    )
+
+
+def causes(facts: Facts, site: Site, *, first: date | None = None, last: date | None = None) -> pl.DataFrame:
+    """Every cause of stops with its rate per 100 hours run, the most frequent first (CAUSES)."""
+    within = _window(facts, first, last)
+    hours = float(running(facts, site).filter(within).select(pl.col("hours").sum()).collect().item())
+    found = (
+        in_shifts(facts["stops"], facts["shift_plans"], at="start")
+        .filter(within)
+        .group_by("cause", "cause_group")
+        .agg(stops=pl.len(), minor=pl.col("minor").sum(), stopped_s=pl.col("duration_s").sum())
+        .sort("stops", "cause", descending=[True, False])
+        .collect()
+    )
+    low, high = widened_per_hour(found["stops"].to_numpy(), hours, 1.0)
+    told = found.with_columns(
+        hours=pl.lit(hours),
+        rate=100 * pl.col("stops") / hours if hours else pl.lit(None, pl.Float64),
+        low=pl.Series(100 * low),
+        high=pl.Series(100 * high),
+    )
+    return told.select(*CAUSES).cast(CAUSES)  # type: ignore[arg-type]
+
+
+def _window(facts: Facts, first: date | None, last: date | None) -> pl.Expr:
+    """Shifts that start on these days; else of the last 13 weeks in which a machine ran."""
+    day = pl.col("shift_date")
+    ran = facts["shift_figures"].filter(pl.col("producing_s") + pl.col("off_plan_s") > 0)
+    ends = last or ran.select(day.max()).collect().item()
+    begins = first or (ends - WINDOW if ends else None)
+    return (day <= ends if ends else pl.lit(True)) & (day >= begins if begins else pl.lit(True))

@@ -1,0 +1,338 @@
+"""Chronic or bad luck, whatever is counted: faults of groups beside their chances, compared with all others.
+
+    rows      unit columns, faults, chances, and a text column for each dimension
+    table = judged(counted(rows, dimensions, BY_RELOADS), BY_RELOADS, goal=1.0)
+
+Faults of one night are not independent: one bent bar makes three. So the unit of comparison is a machine's shift, not
+the single chance. Rates are per 100 chances with exact limits, widened by how much more units vary than chance lets
+them. Many groups are looked at at once, so the false discovery rate over all of them is held at 5 %.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+
+from runlog.statistics.counts import fitted_gamma, more_per_hour_p, widened_per_hour
+from runlog.statistics.proportions import Floats, false_discovery_q, fitted_prior, more_often_p, widened
+
+FALSE_DISCOVERY_RATE: Final = 0.05
+LEAST_UNITS: Final = 4
+"""So many shifts with a fault at least make a chronic one."""
+LEAST_UNITS_OF_LOT: Final = 2
+"""A lot of bars is used up in a few nights."""
+UNIT: Final = ("machine", "shift_date", "shift")
+
+VERDICTS: Final = ("chronic", "above goal", "burst", "too few to tell", "within chance", "not compared")
+
+
+@dataclass(frozen=True)
+class Measure:
+    """What faults are counted against.
+
+    Attributes
+    ----------
+    chances : str
+        `reloads` or `hours`: the column, and the word.
+    limits : callable
+        faults, chances, dispersion to the limits of the rate per chance.
+    more_often : callable
+        faults, chances, and those of the others to a one-sided p.
+    shrunken : callable
+        faults, chances to rates drawn towards the common one.
+    at_most_one : bool
+        A chance holds one fault at most.
+    """
+
+    chances: str
+    limits: Callable[[Floats, Floats, Floats], tuple[Floats, Floats]]
+    more_often: Callable[[Floats, Floats, Floats, Floats], Floats]
+    shrunken: Callable[[Floats, Floats], Floats]
+    at_most_one: bool
+
+    @property
+    def columns(self) -> dict[str, pl.DataType]:
+        """Columns of a judged table, in order."""
+        count, number, text = pl.Int64(), pl.Float64(), pl.String()
+        return {
+            "dimension": text,
+            "group": text,
+            "faults": count,
+            self.chances: count if self.at_most_one else number,
+            "rate": number,
+            "low": number,
+            "high": number,
+            "shrunken": number,
+            "rest_rate": number,
+            "units": count,
+            "units_with_fault": count,
+            "rest_units": count,
+            "rest_units_with_fault": count,
+            "p": number,
+            "q": number,
+            f"p_by_{self.chances}": number,
+            "dispersion": number,
+            "goal": number,
+            "verdict": text,
+        }
+
+
+BY_RELOADS: Final = Measure(
+    chances="reloads",
+    limits=widened,
+    more_often=more_often_p,
+    shrunken=lambda faults, chances: fitted_prior(faults, chances).shrunken(faults, chances),
+    at_most_one=True,
+)
+BY_HOURS: Final = Measure(
+    chances="hours",
+    limits=widened_per_hour,
+    more_often=more_per_hour_p,
+    shrunken=lambda faults, chances: fitted_gamma(faults, chances).shrunken(faults, chances),
+    at_most_one=False,
+)
+
+
+def counted(rows: pl.DataFrame, dimensions: Sequence[str], measure: Measure) -> pl.DataFrame:
+    """Faults and chances of every group, and of all others of its dimension together.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        UNIT, faults, chances, and a text column a dimension: null where it is not known.
+    dimensions : sequence of str
+        What to group by, one at a time.
+    measure : Measure
+
+    Returns
+    -------
+    DataFrame
+        dimension, group, faults, chances, rest_faults, rest_chances, units, units_with_fault, rest_units,
+        rest_units_with_fault, dispersion, compared (there are others).
+    """
+    # A number for each shift: grouping by it is much quicker than by its name.
+    units = rows.select(UNIT).unique(maintain_order=True).with_row_index("unit")
+    numbered = rows.join(units, on=UNIT, nulls_equal=True).select("unit", *dimensions, "faults", "chances")
+    return pl.concat(pl.collect_all([_counted(numbered, name, measure) for name in dimensions]))
+
+
+def _counted(rows: pl.DataFrame, dimension: str, measure: Measure) -> pl.LazyFrame:
+    faults, chances, bad = pl.col("faults"), pl.col("chances"), pl.col("faults") > 0
+    own = (
+        rows.lazy()
+        .filter(pl.col(dimension).is_not_null())
+        .group_by("unit", group=pl.col(dimension))
+        .agg(faults.sum(), chances.sum())
+        .with_columns(unit_faults=faults.sum().over("unit"), groups=pl.len().over("unit"), first=pl.int_range(pl.len()))
+        .with_columns(first=pl.col("first") == pl.col("first").min().over("unit"))
+        .with_columns(
+            all_faults=faults.sum(),
+            all_chances=chances.sum(),
+            all_units=pl.col("first").sum(),
+            all_bad=(pl.col("first") & (pl.col("unit_faults") > 0)).sum(),
+        )
+    )
+    share = faults.sum() / chances.sum()
+    expected = chances * share
+    spread = (((faults - expected) ** 2 / expected).filter(expected > 0)).sum()
+    spread = spread / (1 - share) if measure.at_most_one else spread
+    varies = (share > 0) & (pl.len() > 1) & ((share < 1) if measure.at_most_one else True)
+    return (
+        own.group_by("group")
+        .agg(
+            pl.col("all_faults", "all_chances", "all_units", "all_bad").first(),
+            own_faults=faults.sum(),
+            own_chances=chances.sum(),
+            units=pl.len().cast(pl.Int64),
+            units_with_fault=bad.sum().cast(pl.Int64),
+            only_here=(pl.col("groups") == 1).sum(),
+            bad_only_here=(bad & (pl.col("unit_faults") == faults)).sum(),
+            dispersion=pl.when(varies).then((spread / (pl.len() - 1)).clip(lower_bound=1)).otherwise(1.0),
+        )
+        .select(
+            "group",
+            "units",
+            "units_with_fault",
+            "dispersion",
+            dimension=pl.lit(dimension),
+            faults=pl.col("own_faults").cast(pl.Int64),
+            chances=pl.col("own_chances").cast(pl.Float64),
+            rest_faults=(pl.col("all_faults") - pl.col("own_faults")).cast(pl.Int64),
+            rest_chances=(pl.col("all_chances") - pl.col("own_chances")).cast(pl.Float64),
+            rest_units=pl.col("all_units").cast(pl.Int64) - pl.col("only_here").cast(pl.Int64),
+            rest_units_with_fault=pl.col("all_bad").cast(pl.Int64) - pl.col("bad_only_here").cast(pl.Int64),
+        )
+        .with_columns(compared=(pl.col("rest_units") > 0) & (pl.col("rest_chances") > 1e-9) & (pl.col("chances") > 0))
+        .sort("group")
+    )
+
+
+def judged(
+    table: pl.DataFrame, measure: Measure, *, goal: float | None = None, keep: tuple[str, ...] = (), ranked: bool = True
+) -> pl.DataFrame:
+    """What can be said of each group.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `counted`.
+    measure : Measure
+    goal : float, optional
+        Faults per 100 chances that the shop means to stay below.
+    keep : tuple of str
+        Further columns of the table that come first in what is returned.
+    ranked : bool
+        Give shrunken rates; else they are null.
+
+    Returns
+    -------
+    DataFrame
+        `keep`, `measure.columns`, the clearest first; all rates per 100 chances, those of the others null where there
+        are none.
+    """
+    if not table.height:
+        return pl.DataFrame(schema=measure.columns)
+    compared = table["compared"]
+    p_by_chances = f"p_by_{measure.chances}"
+    x, n, times = (table[name].to_numpy() for name in ("faults", "chances", "dispersion"))
+    low, high = measure.limits(x, n, times)
+    held = pl.when("compared")
+    told = table.with_columns(
+        p=pl.Series(more_often_p(*_of(table, "units_with_fault", "units", "rest_units_with_fault", "rest_units"))),
+        low=pl.Series(100 * low),
+        high=pl.Series(100 * high),
+        goal=pl.lit(goal, pl.Float64),
+        rate=pl.when(pl.col("chances") > 0).then(100 * pl.col("faults") / pl.col("chances")),
+        rest_rate=held.then(100 * pl.col("rest_faults") / pl.col("rest_chances")),
+        **{
+            p_by_chances: pl.Series(measure.more_often(*_of(table, "faults", "chances", "rest_faults", "rest_chances")))
+        },
+    ).with_columns(
+        held.then(pl.col(name)).alias(name) for name in ("p", p_by_chances, "rest_units", "rest_units_with_fault")
+    )
+    told = told.with_columns(
+        pl.repeat(None, told.height, dtype=pl.Float64, eager=True)
+        .scatter(compared.arg_true(), false_discovery_q(told[name].filter(compared).to_numpy()))
+        .alias(q)
+        for name, q in (("p", "q"), (p_by_chances, "q_by_chances"))
+    )
+    shrunken = _shrunken(told, measure) if ranked else told.with_columns(shrunken=pl.lit(None, pl.Float64))
+    called = shrunken.rename({"chances": measure.chances}).with_columns(verdict=_verdict(p_by_chances))
+    rank = pl.col("verdict").replace_strict(dict(zip(VERDICTS, range(len(VERDICTS)), strict=True)))
+    falling = [False, False, True, False, False]
+    ordered = called.sort(rank, "q", "shrunken", "dimension", "group", descending=falling, nulls_last=True)
+    return ordered.select(*keep, *measure.columns).cast(measure.columns)  # type: ignore[arg-type]
+
+
+def _of(table: pl.DataFrame, *names: str) -> list[Floats]:
+    return [table[name].to_numpy() for name in names]
+
+
+def _shrunken(table: pl.DataFrame, measure: Measure) -> pl.DataFrame:
+    """Add `shrunken`: groups of one dimension are drawn towards their common rate."""
+    parts = table.partition_by("dimension", maintain_order=True)
+    rates = [pl.Series(100 * measure.shrunken(*_of(part, "faults", "chances"))) for part in parts]
+    return pl.concat(part.with_columns(shrunken=rate) for part, rate in zip(parts, rates, strict=True))
+
+
+def _verdict(p_by_chances: str) -> pl.Expr:
+    least = pl.when(pl.col("dimension") == "bar lot").then(LEAST_UNITS_OF_LOT).otherwise(LEAST_UNITS)
+    by_units = (pl.col("q") <= FALSE_DISCOVERY_RATE).fill_null(False)
+    by_chances = (pl.col(p_by_chances) <= FALSE_DISCOVERY_RATE).fill_null(False)
+    q_by_chances = (pl.col("q_by_chances") <= FALSE_DISCOVERY_RATE).fill_null(False)
+    above_goal = (pl.col("low") > pl.col("goal")).fill_null(False)
+    many = pl.col("units_with_fault") >= least
+    against = pl.coalesce("rest_rate", "goal")
+    wide = (pl.col("low") <= against) & (pl.col("high") >= 2 * against)
+    return (
+        # A group with more chances a shift has more shifts with a fault: by chances it must stand out as well.
+        pl.when(by_units & by_chances & many)
+        .then(pl.lit("chronic"))
+        .when(above_goal & many)
+        .then(pl.lit("above goal"))
+        .when((q_by_chances | above_goal) & (pl.col("faults") > 1))
+        .then(pl.lit("burst"))
+        .when(against.is_null())
+        .then(pl.lit("not compared"))
+        .when(wide)
+        .then(pl.lit("too few to tell"))
+        .otherwise(pl.lit("within chance"))
+    )
+
+
+# --- in words ------------------------------------------------------------------------------------
+
+
+def sentence(row: dict[str, Any], measure: Measure) -> str:
+    """What was seen of a group, what it means, and what it would take to be sure."""
+    chances = row[measure.chances]
+    among = f"{chances} {plural('reload', chances)}" if measure.at_most_one else f"{chances:.0f} h"
+    per = "per 100" if measure.at_most_one else "per 100 h"
+    seen = (
+        f"{row['faults']} {plural('fault', row['faults'])} in {among},"
+        f" {row['rate'] or 0:.1f} {per} ({row['low']:.1f} to {row['high']:.1f})"
+    )
+    rest = "" if row["rest_rate"] is None else f"; all others {row['rest_rate']:.1f}"
+    nights = f"A fault in {row['units_with_fault']} of {row['units']} shifts"
+    words = {
+        "chronic": f"{nights}, the others in {row['rest_units_with_fault']} of {row['rest_units']}: more than chance",
+        "above goal": f"Above the goal of {row['goal'] or 0:g} {per}, whatever the others do",
+        "burst": f"{nights}: {_burst(row)}",
+        "too few to tell": _needed(row, measure) if row["verdict"] == "too few to tell" else "",
+        "within chance": f"{nights}: chance explains it",
+        "not compared": nights,
+    }
+    lot = " (this lot)" if row["dimension"] == "bar lot" and row["verdict"] == "chronic" else ""
+    return f"{seen}{rest}. {words[row['verdict']]}{lot}."
+
+
+def _burst(row: dict[str, Any]) -> str:
+    least = LEAST_UNITS_OF_LOT if row["dimension"] == "bar lot" else LEAST_UNITS
+    if row["units_with_fault"] < least:
+        return f"a bad stretch, not yet a pattern; {least} such shifts would make one"
+    return "many faults in few of them, not more shifts with one than elsewhere: bad nights, not yet a pattern"
+
+
+def _needed(row: dict[str, Any], measure: Measure) -> str:
+    against = row["rest_rate"] if row["rest_rate"] is not None else row["goal"]
+    more = chances_to_decide(row["faults"], row[measure.chances], against, measure)
+    if more is None:
+        return "Too few to tell good luck from bad"
+    return f"Too few to tell; about {more} more {measure.chances} like these would"
+
+
+_TIMES: Final = np.unique(np.geomspace(2, 200, 40).astype(int))
+"""So many times what was seen is tried: steps of about an eighth, as nobody needs it closer."""
+
+
+def chances_to_decide(faults: int, chances: float, against: float, measure: Measure = BY_RELOADS) -> int | None:
+    """How many more chances at the same rate until the limits no longer hold both a rate and twice that rate.
+
+    Parameters
+    ----------
+    faults, chances : int, float
+        Seen so far.
+    against : float
+        The rate compared with, per 100 chances.
+    measure : Measure
+
+    Returns
+    -------
+    int or None
+        Rounded up to tens; None where no number would do, or there is nothing to go by.
+    """
+    if not chances or against <= 0:
+        return None
+    low, high = measure.limits(faults * _TIMES, chances * _TIMES, 1.0 + 0.0 * _TIMES)
+    decided = (100 * low > against) | (100 * high < 2 * against)
+    if not decided.any():
+        return None
+    more = chances * (int(_TIMES[decided.argmax()]) - 1)
+    return int(-(-more // 10) * 10)
+
+
+def plural(word: str, count: float) -> str:
+    """The word for so many."""
+    return word if count == 1 else f"{word}s"

@@ -1,0 +1,118 @@
+"""What people say about machines, kept for good: who, when, why, and what it speaks of.
+
+    row = fix_note("T01", day, "new liner 38 mm", site, who="A. Miller")
+    store.add("notes", row)
+    store.add("notes", withdrawal(in_force(notes), "f3a9c1d2", who="A. Miller", why="wrong machine"))
+
+Nothing that was noted is changed or removed: a word that was wrong is taken back by a later one.
+"""
+
+import hashlib
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+
+import polars as pl
+
+from runlog.errors import RunlogError
+from runlog.schema import NOTES
+from runlog.site import Site
+
+
+def fix_note(
+    machine: str,
+    when: date | datetime,
+    text: str,
+    site: Site,
+    *,
+    who: str,
+    why: str | None = None,
+    cause: str | None = None,
+    now: datetime | None = None,
+) -> pl.DataFrame:
+    """A fix as a row of NOTES.
+
+    Parameters
+    ----------
+    machine : str
+        Name in the site file.
+    when : date or datetime
+        In local time; a date without a clock time means some time of that day.
+    text : str
+        What was done.
+    site : Site
+        Names the machines and causes there are.
+    who, why, cause : str
+        See NOTES.
+    now : datetime, optional
+        When it is noted; now.
+
+    Raises
+    ------
+    RunlogError
+        No such machine or cause, or nothing said.
+    """
+    machines = [one.name for one in site.machines]
+    if machine not in machines:
+        raise RunlogError(f"--machine {machine}: one of these expected: {', '.join(machines)}")
+    if cause is not None and cause not in site.cause_groups:
+        raise RunlogError(f"--cause {cause}: one of these expected: {', '.join(site.cause_groups)}")
+    if not text.strip():
+        raise RunlogError('nothing found, what was done expected, such as "new liner 38 mm"')
+    start, until = _instants(when, site)
+    told = {"kind": "fix", "machine": machine, "at": start, "until": until, "cause": cause, "text": text.strip()}
+    return _row(told, who, why, now)
+
+
+def withdrawal(
+    held: pl.DataFrame, note: str, *, who: str, why: str | None = None, now: datetime | None = None
+) -> pl.DataFrame:
+    """Take back a note, as a row of NOTES.
+
+    Parameters
+    ----------
+    held : DataFrame
+        Notes in force, from `in_force`.
+    note : str
+        Its name, or as much of its beginning as no other has; empty for the one noted last.
+    who, why, now
+        As above.
+
+    Raises
+    ------
+    RunlogError
+        No note in force is called so, or several are.
+    """
+    found = held.filter(pl.col("note").str.starts_with(note)) if note else held.sort("noted_at").tail(1)
+    if found.height != 1:
+        known = ", ".join(held["note"]) or "none are in force"
+        asked = note or "the note noted last"
+        raise RunlogError(f"{asked}: {found.height} notes found, one expected; `runlog fix list` names them: {known}")
+    old = found.row(0, named=True)
+    told = {name: old[name] for name in ("machine", "at", "until", "cause", "text")}
+    return _row(told | {"kind": "withdrawal", "withdraws": old["note"]}, who, why, now)
+
+
+def in_force(notes: pl.LazyFrame) -> pl.DataFrame:
+    """Notes that no later one has taken back, the oldest matter first."""
+    taken_back = notes.select(note=pl.col("withdraws")).drop_nulls()
+    return (
+        notes.filter(pl.col("kind") != "withdrawal")
+        .join(taken_back, on="note", how="anti")
+        .sort("at", "machine", "noted_at")
+        .collect()
+    )
+
+
+def _instants(when: date | datetime, site: Site) -> tuple[datetime, datetime]:
+    if isinstance(when, datetime):
+        at = when.replace(tzinfo=site.zone).astimezone(UTC)
+        return at, at
+    days = (when, when + timedelta(days=1))
+    first, last = (datetime.combine(day, time(0), tzinfo=site.zone).astimezone(UTC) for day in days)
+    return first, last
+
+
+def _row(told: dict[str, Any], who: str, why: str | None, now: datetime | None) -> pl.DataFrame:
+    row = dict.fromkeys(NOTES.columns) | told | {"who": who, "why": why, "noted_at": now or datetime.now(UTC)}
+    row["note"] = hashlib.sha256(repr(sorted(row.items(), key=str)).encode()).hexdigest()[:8]
+    return pl.DataFrame([row], schema=NOTES.schema)

@@ -1,0 +1,146 @@
+"""Faults of one cause in the terminal, and as plain values for `--json`."""
+
+from collections.abc import Iterator
+from datetime import datetime
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import polars as pl
+from rich import box
+from rich.console import RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from runlog.figures.fault_health import FaultHealth
+from runlog.report.reloads import called, mended_words
+from runlog.report.rollups import NOT_MEASURED, Row
+from runlog.report.writing import duration, number, plain
+
+LEGEND: Final = (
+    "Rates are stops per 100 hours run (producing or reloading) with exact 95 % limits, minor stops included. Groups"
+    " are compared by shifts with a fault, as faults of one night hang together."
+)
+_QUIET: Final = ("too few to tell", "within chance")
+
+
+def shown(health: FaultHealth, zone: str) -> Iterator[RenderableType]:
+    """Heading, what was called in words, when they came, the table."""
+    yield Text(plain(f"{', '.join(health.causes)}{_reach(health, zone)}"), style="bold")
+    if not health.points.height:
+        yield Text("No such stop in this time.")
+        return
+    for row in health.groups.filter(pl.col("dimension") == "plant").iter_rows(named=True):
+        yield Text(plain(f"All machines: {row['sentence']}"))
+    yield from mended_words(health.mended, zone)
+    yield from called(health.groups, health.pairs, health.alike)
+    yield from _pattern(health)
+    quiet = (pl.col("dimension") == "bar lot") & pl.col("verdict").is_in(_QUIET)
+    yield _table(health.groups.filter(~quiet & (pl.col("dimension") != "plant")))
+    yield Text(LEGEND, style="dim")
+
+
+def as_data(health: FaultHealth, zone: str) -> dict[str, Any]:
+    """The same as plain values; instants in ISO 8601 with the site's offset."""
+    at = pl.col("at").dt.convert_time_zone(zone).dt.strftime("%Y-%m-%dT%H:%M:%S%.3f%:z")
+    return {
+        "causes": health.causes,
+        "first": _iso(health.first, zone),
+        "last": _iso(health.last, zone),
+        "groups": health.groups.to_dicts(),
+        "pairs": health.pairs.to_dicts(),
+        "alike": health.alike.to_dicts(),
+        "mended": [row["machine"] for row in health.mended.to_dicts()],
+        "trends": health.trends.to_dicts(),
+        "steps": health.steps.with_columns(pl.col("date").cast(pl.String)).to_dicts(),
+        "points": health.points.with_columns(at).to_dicts(),
+    }
+
+
+def causes_table(causes: pl.DataFrame) -> Table:
+    """Causes of stops with their rates."""
+    made = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    made.add_column("cause", overflow="fold")
+    for name in ("stops", "of them\nminor", "per 100 h\n(limits)", "stopped"):
+        made.add_column(name, justify="right", no_wrap=True)
+    for row in causes.iter_rows(named=True):
+        words = row["cause"], str(row["stops"]), str(row["minor"]), _rate(row), duration(row["stopped_s"])
+        made.add_row(*(Text(plain(word)) for word in words))
+    return made
+
+
+def _iso(at: datetime | None, zone: str) -> str | None:
+    return at.astimezone(ZoneInfo(zone)).isoformat() if at else None
+
+
+def _reach(health: FaultHealth, zone: str) -> str:
+    if health.first is None or health.last is None:
+        return ""
+    first, last = (at.astimezone(ZoneInfo(zone)) for at in (health.first, health.last))
+    return f" from {first:%a} {first.day} {first:%b %Y} to {last:%a} {last.day} {last:%b %Y}, {zone}"
+
+
+def _pattern(health: FaultHealth) -> Iterator[Text]:
+    """When they came: machines that changed on a day, trends; else that nothing shows."""
+    steps = health.steps.filter(pl.col("verdict") != "steady")
+    moved = health.trends.filter(pl.col("verdict").is_in(["more and more", "fewer and fewer"]))
+    for row in steps.iter_rows(named=True):
+        yield Text(plain(_step_words(row)))
+    for row in moved.iter_rows(named=True):
+        yield Text(plain(_trend_words(row)))
+    tested = health.trends.filter(pl.col("verdict") != "too few to tell")["scope"].unique(maintain_order=True).to_list()
+    if steps.height or moved.height:
+        return
+    over = f" (tested: {', '.join('all machines' if one == 'all' else one for one in tested)})" if tested else ""
+    yield Text(plain(f"Over time: no trend and no step that chance would not make as well{over}."))
+
+
+def _step_words(row: Row) -> str:
+    ratio = "" if row["ratio"] in (0, float("inf")) else f", {_factor(row['ratio'])}"
+    return (
+        f"{row['verdict'].upper()}  machine {row['machine']} from {row['date']} ({row['shift']}) on:"
+        f" {number(row['rate_before'], 1)} per 100 h before, {number(row['rate_after'], 1)} after{ratio}."
+        f" A fault in {row['shifts_with_fault_before']} of {row['shifts_before']} shifts before,"
+        f" {row['shifts_with_fault_after']} of {row['shifts_after']} after (change point, p {row['p']:.2g})."
+    )
+
+
+def _factor(ratio: float) -> str:
+    return f"{ratio:.1f} times as many" if ratio >= 0.1 else f"{ratio:.2f} times as many"
+
+
+def _trend_words(row: Row) -> str:
+    scope = "all machines" if row["scope"] == "all" else f"machine {row['scope']}"
+    return (
+        f"{row['verdict'].upper()}  {scope}, over {row['clock']}: Laplace {row['laplace']:+.1f}"
+        f" (p {row['laplace_p']:.2g}), Military Handbook {row['handbook']:.1f} (p {row['handbook_p']:.2g}),"
+        f" slope {row['slope']:.2f} ({row['slope_low']:.2f} to {row['slope_high']:.2f}; 1 is neither)."
+    )
+
+
+def _table(rows: pl.DataFrame) -> Table:
+    made = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    made.add_column("group", overflow="fold", min_width=18)
+    for name in ("faults", "hours", "per 100 h\n(limits)", "others", "bad\nshifts"):
+        made.add_column(name, justify="right", no_wrap=True)
+    for (verdict,), part in rows.group_by("verdict", maintain_order=True):
+        made.add_section()
+        made.add_row(Text(str(verdict), style="bold"))
+        for row in part.iter_rows(named=True):
+            made.add_row(*(Text(plain(word)) for word in _words(row)))
+    return made
+
+
+def _words(row: Row) -> list[str]:
+    return [
+        f"  {row['dimension']} {row['group']}",
+        str(row["faults"]),
+        number(row["hours"]),
+        _rate(row),
+        NOT_MEASURED if row["rest_rate"] is None else number(row["rest_rate"], 1),
+        f"{row['units_with_fault']}/{row['units']}",
+    ]
+
+
+def _rate(row: Row) -> str:
+    limits = f"({number(row['low'], 1)}-{number(row['high'], 1)})"
+    return f"{NOT_MEASURED if row['rate'] is None else number(row['rate'], 1)} {limits}"

@@ -1,0 +1,104 @@
+"""How long a person waits for the health commands: `python tests/benchmarks/health_speed.py [FOLDER]`.
+
+Thirteen weeks of 50 machines: six invented ones, copied under other names. Each command is started anew, as from a
+terminal, three times; the shortest counts, in seconds waited and in seconds of processors used. Beside it stands
+`runlog --version`: what starting costs by itself.
+"""
+
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from runlog.bundled import sample_logs
+from runlog.derive import derive
+from runlog.notes import fix_note
+from runlog.pipeline import ingest
+from runlog.simulator import simulate_frames
+from runlog.site import Site, load_site, parse_site
+from runlog.store import Store
+
+MACHINES, OWN, DAYS = 50, 6, 91
+BEGIN = date(2026, 7, 6)
+COMMANDS = (
+    ("--version",),
+    ("reloads",),
+    ("reloads", "--durations"),
+    ("faults",),
+    ("faults", "--cause", "misfeed"),
+    ("faults", "--cause", "bar supply"),
+    ("fix", "check"),
+    ("alarms",),
+)
+FIXES = 5
+
+
+def made(folder: Path) -> Site:
+    """A store and a site file of so many machines."""
+    events, _, toml = simulate_frames(start=BEGIN, days=DAYS, seed=3, machines=OWN)
+    facts = derive(events.lazy(), parse_site(toml))
+    names = [f"T{number:02d}" for number in range(1, MACHINES + 1)]
+    copies = pl.LazyFrame({"name": names, "of": [names[place % OWN] for place in range(MACHINES)]})
+    many = {name: copied(frame.collect().lazy(), copies) for name, frame in facts.items()}
+    (folder / "site.toml").write_text(with_machines(toml, names), encoding="utf-8")
+    site, store = load_site(folder / "site.toml"), Store(folder / "store")
+    # A store has events before it has facts: those of one sample log do.
+    sample = next(path for path in sorted((sample_logs() / "logs").rglob("*")) if path.is_file())
+    ingest([sample], load_site(sample_logs() / "site.toml"), store, base=sample_logs())
+    store.replace_facts(many)
+    for name in names[:FIXES]:
+        store.add("notes", fix_note(name, date(2026, 8, 20), "new liner", site, who="bench"))
+    return site
+
+
+def copied(rows: pl.LazyFrame, copies: pl.LazyFrame) -> pl.LazyFrame:
+    """Rows once for each machine of that name; bar lots of their own."""
+    joined = rows.rename({"machine": "of"}).join(copies, on="of").rename({"name": "machine"}).drop("of")
+    if "lot" not in rows.collect_schema():
+        return joined
+    return joined.with_columns(lot=pl.col("lot") + pl.col("machine"))
+
+
+def with_machines(toml: str, names: list[str]) -> str:
+    more = "".join(f'\n[[machine]]\nname = "{name}"\n' for name in names[OWN:])
+    return toml + more
+
+
+def shortest(words: tuple[str, ...], folder: Path) -> tuple[float, float]:
+    """Seconds waited, and seconds of processors used: the second says more where others use them, too."""
+    environment = os.environ | {"RUNLOG_SITE": str(folder / "site.toml"), "RUNLOG_STORE": str(folder / "store")}
+    took = []
+    for _ in range(3):
+        begin, used = time.perf_counter(), os.times()
+        subprocess.run([sys.executable, "-m", "runlog", *words], env=environment, check=True, capture_output=True)
+        now = os.times()
+        busy = now.children_user + now.children_system - used.children_user - used.children_system
+        took.append((time.perf_counter() - begin, busy))
+    return min(took)[0], min(one for _, one in took)
+
+
+def main(folder: Path) -> None:
+    if not (folder / "site.toml").exists():
+        made(folder)
+    facts = Store(folder / "store").facts()
+    counts = {name: facts[name].select(pl.len()).collect().item() for name in ("reloads", "stops", "spans", "alarms")}
+    sys.stdout.write(f"{MACHINES} machines, {DAYS} days: {', '.join(f'{n:,} {k}' for k, n in counts.items())}\n\n")
+    sys.stdout.write("| command | waited [s] | of processors [s] |\n| --- | ---: | ---: |\n")
+    for words in COMMANDS:
+        waited, busy = shortest(words, folder)
+        sys.stdout.write(f"| `runlog {' '.join(words)}` | {waited:.1f} | {busy:.1f} |\n")
+        sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    if len(sys.argv) > 1:
+        Path(sys.argv[1]).mkdir(parents=True, exist_ok=True)
+        main(Path(sys.argv[1]))
+    else:
+        with tempfile.TemporaryDirectory() as made_here:
+            main(Path(made_here))
