@@ -12,7 +12,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, RunningClock, covering, edges, held, inside, last_before, of_us, tiles
+from runlog.derive.frames import BY, RunningClock, covering, duration, edges, held, inside, last_before, of_us, tiles
 from runlog.derive.observations import RUNNING
 from runlog.derive.parts import no_signal
 
@@ -138,21 +138,25 @@ def hung_cycles(
             seen.select(BY, "at"),
         ]
     ).unique()
+    bounds = (pl.col("start").alias("stretch_start"), pl.col("end").alias("stretch_end"))
     waits = held(
-        covering(signs, stretches, pl.col("end").alias("stretch_end"), at="at")
+        covering(signs, stretches, *bounds, at="at")
         .filter(pl.col("stretch_end").is_not_null())
         .sort(BY, "at")
         .with_columns(until=pl.min_horizontal("stretch_end", pl.col("at").shift(-1).over(BY)))
         .with_columns(until=pl.coalesce("until", "stretch_end"))
+        .join(ctx.limits.select(BY, "hung_least_s", "hung_cycles"), on=BY, how="left")
+        # Most parts follow each other too closely to be looked at further.
+        .filter((pl.col("until") - pl.col("at")) >= duration(pl.col("hung_least_s")))
     )
-    clock = _counting_clock(stretches, whole, reloaded)
+    long = waits.select(BY, start="stretch_start").unique()
+    clock = _counting_clock(stretches.join(long, on=[BY, "start"], how="semi"), whole, reloaded)
     read = clock.read(clock.read(waits, "at", "clock_from"), "until", "clock_to")
     selected = last_before(read, whole.select(BY, "start", "program", "job"), at="at", right="start").drop("start")
     us = 1e6
     limit = pl.max_horizontal(pl.col("standard_s") * pl.col("hung_cycles"), "hung_least_s") * us
     late = (
         with_standard(selected, standard, ctx, "at")
-        .join(ctx.limits.select(BY, "hung_least_s", "hung_cycles"), on=BY, how="left")
         .filter((pl.col("clock_to") - pl.col("clock_from")) >= limit)
         .filter(pl.col("standard_s").is_not_null())
         .with_columns(reading=pl.col("clock_from") + (pl.col("standard_s") * us).round().cast(pl.Int64))
