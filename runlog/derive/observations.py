@@ -14,7 +14,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, held
+from runlog.derive.frames import BY, held, in_order
 from runlog.schema import NO_JOB
 from runlog.site import Site
 
@@ -111,10 +111,9 @@ def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     item = (BY, "data_item")
     columns = (*ORDER, "head", "item", "sub_type", "component", "data_item", "text", "number", "discrete")
     words = ("code", "type", "level", "message", "condition_id")
+    read = events.filter(is_read(ctx.site, ctx.machines)).select(*columns, *words)
     return (
-        events.filter(is_read(ctx.site, ctx.machines))
-        .select(*columns, *words)
-        .sort(*ORDER)
+        in_order(read, *ORDER)
         .with_row_index("seq")
         .with_columns(pl.col("seq").cast(pl.Int64))
         .with_columns(
@@ -174,17 +173,6 @@ def own_path(observed: pl.LazyFrame, ctx: Context, item: str) -> pl.LazyFrame:
     return rows.filter(pl.col("component") == pl.when(named).then("path").otherwise(least)).drop("path")
 
 
-def programs_seen(observed: pl.LazyFrame) -> pl.LazyFrame:
-    """PROGRAM rows of the best sub type a machine has: MAIN, else none, else ACTIVE; known values only."""
-    rank = pl.col("sub_type").replace_strict({"MAIN": 0, "": 1, "ACTIVE": 2}, default=3, return_dtype=pl.Int8)
-    return (
-        observed.filter((pl.col("item") == "PROGRAM") & (pl.col("text") != UNAVAILABLE))
-        .with_columns(_rank=rank)
-        .filter((pl.col("_rank") < 3) & (pl.col("_rank") == pl.col("_rank").min().over(BY)))
-        .drop("_rank")
-    )
-
-
 def states(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """What held from each instant on, one row a change.
 
@@ -194,17 +182,10 @@ def states(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
         machine, at, seq, execution, mode, available, estop, program, job. Mode, program and estop keep
         their last known value through UNAVAILABLE; execution and availability say it.
     """
-    rows = pl.concat(
-        [
-            own_path(observed, ctx, "EXECUTION"),
-            own_path(observed, ctx, "CONTROLLER_MODE").filter(pl.col("text") != UNAVAILABLE),
-            observed.filter(pl.col("item") == "AVAILABILITY"),
-            observed.filter((pl.col("item") == "EMERGENCY_STOP") & (pl.col("text") != UNAVAILABLE)),
-            programs_seen(observed),
-            *_heartbeat_rows(observed, ctx),
-        ],
-        how="diagonal",
-    )
+    rows, beats = _state_rows(observed, ctx), _heartbeat_rows(observed, ctx)
+    if beats:
+        both = pl.concat([rows, *beats], how="diagonal")
+        rows = both.sort("seq", nulls_last=True).sort(BY, "at", maintain_order=True)
     kept = {
         "execution": "EXECUTION",
         "mode": "CONTROLLER_MODE",
@@ -215,9 +196,7 @@ def states(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     }
     columns = [pl.when(pl.col("item") == item).then("text").alias(name) for name, item in kept.items()]
     return (
-        rows.sort("seq", nulls_last=True)
-        .sort(BY, "at", maintain_order=True)
-        .select(BY, "at", "seq", *columns)
+        rows.select(BY, "at", "seq", *columns)
         .with_columns(pl.col(*kept).forward_fill().over(BY))
         .unique([BY, "at"], keep="last", maintain_order=True)
         .join(ctx.programs, on="program", how="left", maintain_order="left")
@@ -226,6 +205,32 @@ def states(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
             available=pl.when(pl.col("heartbeat") == "LATE").then(pl.lit(UNAVAILABLE)).otherwise("available"),
         )
         .drop("heartbeat")
+    )
+
+
+def _state_rows(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """Rows that tell a machine's state, in order: of its path, and known where the last known value holds on.
+
+    PROGRAM is read from the best sub type a machine has: MAIN, else none, else ACTIVE.
+    """
+    item, known = pl.col("item"), pl.col("text") != UNAVAILABLE
+    rank = pl.col("sub_type").replace_strict({"MAIN": 0, "": 1, "ACTIVE": 2}, default=None, return_dtype=pl.Int8)
+    program = (item == "PROGRAM") & known
+    best = rank == rank.filter(program).min().over(BY)
+    named = pl.col("path").fill_null("") != ""
+    own = pl.col("component") == pl.when(named).then("path").otherwise(pl.col("component").min().over(BY, "item"))
+    kept = (
+        ((item == "EXECUTION") & own)
+        | ((item == "CONTROLLER_MODE") & own & known)
+        | (item == "AVAILABILITY")
+        | ((item == "EMERGENCY_STOP") & known)
+        | (program & best)
+    )
+    return (
+        observed.filter(item.is_in(STATE_ITEMS))
+        .join(ctx.limits.select(BY, "path"), on=BY, how="left", maintain_order="left")
+        .filter(kept)
+        .drop("path")
     )
 
 
