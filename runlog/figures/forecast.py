@@ -1,0 +1,182 @@
+"""How far a night will get: chance to reach its planned end, parts, first stop, bars worth loading.
+
+    rows = forecasts(nights, History(runs))
+
+The same function forecasts tonight and, in the back-test, every night there was from what came before it.
+"""
+
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from runlog.figures.forecast_history import BASES, History, Known
+from runlog.statistics.nights import Courses, Nights, chance_range, narrowest, play, reach_chances
+
+DRAWS: Final = 2000
+LEVEL: Final = 0.8
+"""Share of nights that the range of parts is to hold."""
+ENOUGH_BARS: Final = 0.9
+"""So many nights would not use more bars than are called worth loading."""
+_SEED: Final = 20261125
+_AT_ONCE: Final = 500
+"""Rows played at once: bounds the memory."""
+
+NIGHTS: Final = pl.Schema(
+    {
+        "machine": pl.String(),
+        "job": pl.String(),
+        "at": pl.Datetime("us", "UTC"),
+        "hours": pl.Float64(),
+        "cycle_s": pl.Float64(),
+        "reload_s": pl.Float64(),
+        "parts_per_bar": pl.Int64(),
+        "parts_left": pl.Int64(),
+        "bars": pl.Int64(),
+        "bars_basis": pl.String(),
+        "order_left": pl.Int64(),
+    }
+)
+"""A night ahead: `at` its start, `hours` to the window's end [h], stock as far as known; null bars, order: no limit."""
+
+FORECASTS: Final = pl.Schema(
+    {
+        "reach": pl.Float64(),
+        "reach_low": pl.Float64(),
+        "reach_high": pl.Float64(),
+        "still_running": pl.Float64(),
+        "parts": pl.Float64(),
+        "parts_low": pl.Float64(),
+        "parts_high": pl.Float64(),
+        "range_holds": pl.Float64(),
+        "planned_end_h": pl.Float64(),
+        "planned_end_parts": pl.Float64(),
+        "planned_end_by": pl.String(),
+        "first_stop_h": pl.Float64(),
+        "bars_worth": pl.Int64(),
+        "history_runs": pl.Int64(),
+        "history_stops": pl.Int64(),
+        "pace": pl.Float64(),
+        "pace_basis": pl.String(),
+    }
+)
+"""Chance to reach the planned end (window end, last bar or order, whichever is first) with its 80 % limits, chance to be
+running at the window's end, parts on average and the narrowest range that holds 80 % of nights, the share it does hold,
+when and with how many parts the planned end comes (median) and what it is, when the stop comes if one does (mean, [h]
+after the start), bars worth loading, runs of this machine in the history, pace as clock time over planned time. All
+null where there is no history or no plan to go by."""
+
+
+def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS) -> pl.DataFrame:
+    """Forecast nights, each from what was known before it began.
+
+    Parameters
+    ----------
+    nights : DataFrame
+        NIGHTS; columns beside it stay.
+    history : History
+    draws : int
+        Times each night is played.
+
+    Returns
+    -------
+    DataFrame
+        The rows with FORECASTS.
+    """
+    numbered = nights.with_row_index("_row")
+    able = numbered.filter(pl.col("parts_per_bar").is_not_null() & (pl.col("hours") > 0))
+    if not able.height or not history.nights.size:
+        return numbered.drop("_row").with_columns(**{name: pl.lit(None, kind) for name, kind in FORECASTS.items()})
+    known = history.before(able)
+    told = np.flatnonzero(known.stops.rate > 0)
+    parts = [_forecast(able[some], _some(known, some), draws) for some in np.array_split(told, -(-told.size // _AT_ONCE) or 1)]
+    found = pl.concat(parts)
+    return numbered.join(found, on="_row", how="left", maintain_order="left").drop("_row")
+
+
+def nights_ahead(rows: pl.DataFrame, known: Known) -> Nights:
+    """Rows of NIGHTS with what history knew, as the statistics take them."""
+    stock = rows.select(
+        "hours", "cycle_s", "reload_s", pl.col("parts_per_bar", "parts_left", "bars", "order_left").cast(pl.Float64)
+    )
+    return Nights(
+        hours=stock["hours"].to_numpy(),
+        cycle_s=stock["cycle_s"].to_numpy(),
+        reload_s=stock["reload_s"].to_numpy(),
+        per_bar=stock["parts_per_bar"].to_numpy(),
+        left=stock["parts_left"].fill_null(np.nan).to_numpy(),
+        bars=stock["bars"].fill_null(np.inf).to_numpy(),
+        order=stock["order_left"].fill_null(np.inf).to_numpy(),
+        stops=known.stops,
+        failures=known.failures,
+        pace=known.pace,
+        working=known.working,
+        missing=known.missing,
+    )
+
+
+def _forecast(rows: pl.DataFrame, known: Known, draws: int) -> pl.DataFrame:
+    rng = np.random.default_rng(_SEED)
+    ahead = nights_ahead(rows, known)
+    courses = play(ahead, rng, draws)
+    low, high = narrowest(courses.parts, LEVEL)
+    reach_low, reach_high = chance_range(ahead, courses.setting, rng, LEVEL)
+    inside = (courses.parts >= low[:, None]) & (courses.parts <= high[:, None])
+    setting = courses.setting
+    end_h = setting.worked_h / setting.working
+    by_time = setting.parts == setting.by_time
+    return pl.DataFrame(
+        {
+            "_row": rows["_row"],
+            "reach": reach_chances(ahead, setting),
+            "reach_low": reach_low,
+            "reach_high": reach_high,
+            "still_running": (courses.reached & by_time).mean(1),
+            "parts": courses.parts.mean(1),
+            "parts_low": low,
+            "parts_high": high,
+            "range_holds": inside.mean(1),
+            "planned_end_h": np.median(end_h, axis=1),
+            "planned_end_parts": np.median(setting.parts, axis=1),
+            "planned_end_by": _limit(courses),
+            "first_stop_h": _mean_of(courses.stopped_h),
+            "bars_worth": np.quantile(courses.bars_wanted, ENOUGH_BARS, axis=1, method="higher").astype(np.int64),
+            "history_runs": known.nights.astype(np.int64),
+            "history_stops": known.stopped.astype(np.int64),
+            "pace": known.pace.mean(1),
+            "pace_basis": [BASES[number] for number in known.basis],
+        },
+        schema={"_row": pl.UInt32, **FORECASTS},
+    )
+
+
+def _limit(courses: Courses) -> list[str]:
+    """What the planned end is most often: time, bars or order."""
+    setting = courses.setting
+    time = (setting.parts == setting.by_time).mean(1)
+    bars = ((setting.parts == setting.by_bars) & (setting.parts < setting.by_time)).mean(1)
+    most = np.argmax(np.stack([time, bars, 1 - time - bars]), axis=0)
+    return [("time", "bars", "order")[number] for number in most]
+
+
+def _mean_of(hours: np.ndarray) -> list[float | None]:
+    """Mean of what is not nan; None where all is."""
+    seen = ~np.isnan(hours)
+    count, total = seen.sum(1), np.where(seen, hours, 0.0).sum(1)
+    return [float(whole / many) if many else None for whole, many in zip(total, count, strict=True)]
+
+
+def _some(known: Known, which: np.ndarray) -> Known:
+    from dataclasses import fields, replace
+
+    from runlog.statistics.hazards import BetaChances, GammaRates
+
+    plain = {
+        one.name: getattr(known, one.name)[which] for one in fields(known) if one.name not in ("stops", "failures")
+    }
+    return replace(
+        known,
+        stops=GammaRates(known.stops.shape[which], known.stops.rate[which]),
+        failures=BetaChances(known.failures.alpha[which], known.failures.beta[which]),
+        **plain,
+    )
