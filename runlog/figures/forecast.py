@@ -11,7 +11,8 @@ import numpy as np
 import polars as pl
 
 from runlog.figures.forecast_history import BASES, History, Known
-from runlog.statistics.nights import Courses, Nights, chance_range, narrowest, play, reach_chances
+from runlog.statistics.nights import HOUR_S, Courses, Nights, chance_range, narrowest, play, reach_chances
+from runlog.statistics.proportions import Floats
 
 DRAWS: Final = 2000
 LEVEL: Final = 0.8
@@ -35,9 +36,12 @@ NIGHTS: Final = pl.Schema(
         "bars": pl.Int64(),
         "bars_basis": pl.String(),
         "order_left": pl.Int64(),
+        "good_seen": pl.Int64(),
+        "bad_seen": pl.Int64(),
     }
 )
-"""A night ahead: `at` its start, `hours` to the window's end [h], stock as far as known; null bars, order: no limit."""
+"""A night ahead: `at` its start, `hours` to the window's end [h], stock as far as known; null bars, order: no limit. Good
+and bad parts seen of that job on that machine; null where quality was not measured."""
 
 FORECASTS: Final = pl.Schema(
     {
@@ -49,9 +53,13 @@ FORECASTS: Final = pl.Schema(
         "parts_low": pl.Float64(),
         "parts_high": pl.Float64(),
         "range_holds": pl.Float64(),
+        "good_parts": pl.Float64(),
+        "good_low": pl.Float64(),
+        "good_high": pl.Float64(),
         "planned_end_h": pl.Float64(),
         "planned_end_parts": pl.Float64(),
         "planned_end_by": pl.String(),
+        "bars_out_h": pl.Float64(),
         "first_stop_h": pl.Float64(),
         "bars_worth": pl.Int64(),
         "history_runs": pl.Int64(),
@@ -62,9 +70,10 @@ FORECASTS: Final = pl.Schema(
 )
 """Chance to reach the planned end (window end, last bar or order, whichever is first) with its 80 % limits, chance to be
 running at the window's end, parts on average and the narrowest range that holds 80 % of nights, the share it does hold,
-when and with how many parts the planned end comes (median) and what it is, when the stop comes if one does (mean, [h]
-after the start), bars worth loading, runs of this machine in the history, pace as clock time over planned time. All
-null where there is no history or no plan to go by."""
+the same of good parts (null: quality was not measured), when and with how many parts the planned end comes (median) and
+what it is, when the bars would be used up (median, null where they do not limit), when the stop comes if one does (mean),
+all in hours after the start, bars worth loading, runs of this machine in the history and stops among them, pace as clock
+time over planned time. All null where there is no history or no plan to go by."""
 
 
 def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS) -> pl.DataFrame:
@@ -89,7 +98,7 @@ def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS) -> pl.
         return numbered.drop("_row").with_columns(**{name: pl.lit(None, kind) for name, kind in FORECASTS.items()})
     known = history.before(able)
     told = np.flatnonzero(known.stops.rate > 0)
-    parts = [_forecast(able[some], _some(known, some), draws) for some in np.array_split(told, -(-told.size // _AT_ONCE) or 1)]
+    parts = [_forecast(able[some], known.of(some), draws) for some in np.array_split(told, -(-told.size // _AT_ONCE) or 1)]
     found = pl.concat(parts)
     return numbered.join(found, on="_row", how="left", maintain_order="left").drop("_row")
 
@@ -125,6 +134,7 @@ def _forecast(rows: pl.DataFrame, known: Known, draws: int) -> pl.DataFrame:
     setting = courses.setting
     end_h = setting.worked_h / setting.working
     by_time = setting.parts == setting.by_time
+    bars_out_h = np.median(setting.stock.time_s(setting.by_bars) * setting.pace, axis=1) / HOUR_S
     return pl.DataFrame(
         {
             "_row": rows["_row"],
@@ -136,9 +146,11 @@ def _forecast(rows: pl.DataFrame, known: Known, draws: int) -> pl.DataFrame:
             "parts_low": low,
             "parts_high": high,
             "range_holds": inside.mean(1),
+            **_good(rows, courses.parts, rng),
             "planned_end_h": np.median(end_h, axis=1),
             "planned_end_parts": np.median(setting.parts, axis=1),
             "planned_end_by": _limit(courses),
+            "bars_out_h": [float(hours) if np.isfinite(hours) else None for hours in bars_out_h],
             "first_stop_h": _mean_of(courses.stopped_h),
             "bars_worth": np.quantile(courses.bars_wanted, ENOUGH_BARS, axis=1, method="higher").astype(np.int64),
             "history_runs": known.nights.astype(np.int64),
@@ -148,6 +160,17 @@ def _forecast(rows: pl.DataFrame, known: Known, draws: int) -> pl.DataFrame:
         },
         schema={"_row": pl.UInt32, **FORECASTS},
     )
+
+
+def _good(rows: pl.DataFrame, parts: Floats, rng: np.random.Generator) -> dict[str, pl.Series]:
+    """Good ones among the parts of each night, the share itself uncertain; null where quality was not measured."""
+    seen = rows.select(pl.col("good_seen", "bad_seen").fill_null(0)).to_numpy().T
+    share = rng.beta(seen[0][:, None] + 0.5, seen[1][:, None] + 0.5, parts.shape)
+    good = rng.binomial(parts.astype(np.int64), share).astype(float)
+    low, high = narrowest(good, LEVEL)
+    measured = rows["good_seen"].is_not_null()
+    found = {"good_parts": good.mean(1), "good_low": low, "good_high": high}
+    return {name: pl.Series(values).set(~measured, None) for name, values in found.items()}
 
 
 def _limit(courses: Courses) -> list[str]:
@@ -164,19 +187,3 @@ def _mean_of(hours: np.ndarray) -> list[float | None]:
     seen = ~np.isnan(hours)
     count, total = seen.sum(1), np.where(seen, hours, 0.0).sum(1)
     return [float(whole / many) if many else None for whole, many in zip(total, count, strict=True)]
-
-
-def _some(known: Known, which: np.ndarray) -> Known:
-    from dataclasses import fields, replace
-
-    from runlog.statistics.hazards import BetaChances, GammaRates
-
-    plain = {
-        one.name: getattr(known, one.name)[which] for one in fields(known) if one.name not in ("stops", "failures")
-    }
-    return replace(
-        known,
-        stops=GammaRates(known.stops.shape[which], known.stops.rate[which]),
-        failures=BetaChances(known.failures.alpha[which], known.failures.beta[which]),
-        **plain,
-    )

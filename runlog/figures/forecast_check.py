@@ -65,7 +65,10 @@ def forecast_check(runs: pl.DataFrame, history: History, draws: int = DRAWS) -> 
     """
     begun = runs.filter(pl.col("start") == pl.col("window_start"))
     rows = begun.filter(pl.col("ended_by").is_in(JUDGED)).with_columns(
-        at="window_start", hours=(pl.col("until") - pl.col("start")).dt.total_microseconds() / 3.6e9
+        at="window_start",
+        hours=(pl.col("until") - pl.col("start")).dt.total_microseconds() / 3.6e9,
+        good_seen=pl.lit(None, pl.Int64),
+        bad_seen=pl.lit(None, pl.Int64),
     )
     reached = pl.col("ended_by") != STOP
     said = forecasts(rows.select(*NIGHTS, reached=reached, made="parts"), history, draws) if rows.height else None
@@ -128,13 +131,11 @@ def _summary(judged: pl.DataFrame, left_out: int) -> pl.DataFrame:
 
 
 def _classes(judged: pl.DataFrame) -> pl.DataFrame:
-    number = pl.col("reach").cut(list(CLASSES[1:-1]), left_closed=True).to_physical().cast(pl.Int64)
     grouped = (
         judged.with_columns(number=np.searchsorted(CLASSES[1:-1], judged["reach"].to_numpy(), side="right"))
         .group_by("number")
         .agg(nights=pl.len(), said=pl.col("reach").mean(), reached=pl.col("reached").mean())
         .sort("number")
     )
-    del number
     edges = pl.DataFrame({"number": range(len(CLASSES) - 1), "from": CLASSES[:-1], "to": CLASSES[1:]})
     return grouped.cast({"number": pl.Int64}).join(edges, on="number").select("from", "to", "nights", "said", "reached")

@@ -88,6 +88,19 @@ class Known:
     nights: Floats
     stopped: Floats
 
+    def of(self, rows: Ints) -> "Known":
+        """What was known of some of the rows."""
+        return Known(
+            stops=GammaRates(self.stops.shape[rows], self.stops.rate[rows]),
+            failures=BetaChances(self.failures.alpha[rows], self.failures.beta[rows]),
+            pace=self.pace[rows],
+            working=self.working[rows],
+            basis=self.basis[rows],
+            missing=self.missing[rows],
+            nights=self.nights[rows],
+            stopped=self.stopped[rows],
+        )
+
 
 @dataclass(frozen=True)
 class _Sums:

@@ -42,12 +42,13 @@ def run_history(facts: Facts, site: Site, first: date | None = None, last: date 
     DataFrame
         By machine and start: machine, job, diameter_mm (null without a job), window_start, start, planned_end, end, until
         (when somebody came to the machine at work, else the window's end), ended_by (null: the log ended first), cause, stopped,
-        by_reload (its cause strikes by the reload), parts, reloads (attempts at an empty magazine left out), clock_h,
+        by_reload (its cause strikes by the reload), parts, planned_parts,
+        reloads (attempts at an empty magazine left out), clock_h,
         working_h (producing and reloading) [h], cycle_s, reload_s, parts_per_bar (as planned; null without a job), pace
         (clock time over the planned time of its parts; null where it says little).
     """
     # Bars loaded in a run are what a forecast must not know.
-    runs = facts["unattended_runs"].filter(pl.col("end") > pl.col("start")).drop("bars", "planned_parts", "limit")
+    runs = facts["unattended_runs"].filter(pl.col("end") > pl.col("start")).drop("bars", "limit")
     began = pl.col("window_start").dt.convert_time_zone(site.site.time_zone).dt.date()
     runs = runs.filter(began >= first) if first else runs
     runs = runs.filter(began <= last) if last else runs
