@@ -5,8 +5,9 @@
 
     plan = read_night_plan(Path("tonight.csv"), site, now, start)
 
-`bars` in the magazine, the one in the spindle left out; empty: not known, the magazine is taken as full. `start` as a clock
-time or a date and time, local; empty: that of the others. `left`: parts left on the bar in the spindle; empty: not known.
+`bars` in the magazine, the one in the spindle left out; empty: not known, the magazine is taken as full. `start` as a
+clock time or a date and time, local; empty: that of the others. `left`: parts left on the bar in the spindle; empty:
+not known.
 """
 
 from datetime import datetime

@@ -9,6 +9,8 @@ night       night
 week        week, scrap
 rollups     shifts, losses, remnant, changeovers
 reloads     reloads
+tonight     tonight
+endurance   endurance, worth
 plan        plan, sawing
 dashboard   dashboard
 shop        simulate, demo
@@ -24,7 +26,23 @@ from typing import Annotated, Final, NoReturn
 import typer
 
 from runlog import __version__
-from runlog.cli import dashboard, inspect, logs, night, plan, rejects, reloads, rollups, shop, site, tidy, watch, week
+from runlog.cli import (
+    dashboard,
+    endurance,
+    inspect,
+    logs,
+    night,
+    plan,
+    rejects,
+    reloads,
+    rollups,
+    shop,
+    site,
+    tidy,
+    tonight,
+    watch,
+    week,
+)
 from runlog.cli.common import complain
 from runlog.errors import RunlogError
 
@@ -55,6 +73,9 @@ app.command()(rollups.losses)
 app.command()(rollups.remnant)
 app.command()(rollups.changeovers)
 app.command()(reloads.reloads)
+app.command()(endurance.endurance)
+app.command()(endurance.worth)
+app.command()(tonight.tonight)
 app.command()(week.scrap)
 app.command()(plan.plan)
 app.command()(plan.sawing)

@@ -1,13 +1,14 @@
 """Endurance: how long unattended runs last before a stop ends them, what ends them, and who lasts longer.
 
     review = endurance(facts, site)
-    review.groups        # one row a group: runs, stops, median and 10 % point with limits, still going after so many hours
+    review.groups        # one row a group: runs, stops, median and 10 % point with limits
+    review.shares        # share still going after so many hours, and how many were watched there
     review.causes        # share of runs ended by each cause so far, causes competing
     review.compared      # do machines, jobs, diameters differ: log-rank test
 
-Length is in hours of the clock or in reloads. A run that reached the window's end, a visit, the end of its order or of its
-bars, or lost its signal, did not stop: it is known to have lasted so long (censored). For the causes, the end of bars and
-of the order compete: a run that ended so can no longer be ended by a fault.
+Length is in hours of the clock or in reloads. A run that reached the window's end, a visit, the end of its order or
+of its bars, or lost its signal, did not stop: it is known to have lasted so long (censored). For the causes, the end
+of bars and of the order compete: a run that ended so can no longer be ended by a fault.
 """
 
 from dataclasses import dataclass
@@ -93,8 +94,8 @@ GROUPS: Final = pl.Schema(
         "finding": pl.String(),
     }
 )
-"""Runs, night-ending stops, length watched in all; the length by which half (a tenth) of the runs have stopped, with 95 %
-limits; null where that was not seen. Longest run seen, stopped or not."""
+"""Runs, night-ending stops, length watched in all; the length by which half (a tenth) of the runs have stopped, with
+95 % limits; null where that was not seen. Longest run seen, stopped or not."""
 CURVES: Final = pl.Schema(
     {
         "dimension": pl.String(),
@@ -161,9 +162,9 @@ def endurance_of(runs: pl.DataFrame, unit: str, dimensions: tuple[str, ...], zon
     parts = [
         (dimension, name, part)
         for dimension in (WHOLE, *dimensions)
-        for (name,), part in rows.filter(pl.col(dimension).is_not_null()).sort(dimension).group_by(
-            dimension, maintain_order=True
-        )
+        for (name,), part in rows.filter(pl.col(dimension).is_not_null())
+        .sort(dimension)
+        .group_by(dimension, maintain_order=True)
     ]
     curves = {(dimension, name): _curve(part) for dimension, name, part in parts}
     groups = pl.DataFrame([_row(*one, curves[one[:2]], unit) for one in parts], schema=GROUPS, orient="row")
@@ -173,7 +174,13 @@ def endurance_of(runs: pl.DataFrame, unit: str, dimensions: tuple[str, ...], zon
         unit=unit,
         groups=groups.sort(order, "tenth", "group", nulls_last=True),
         curves=_stacked([_steps(*key, curve) for key, curve in curves.items()], CURVES),
-        shares=_stacked([_at_milestones(*key, curve, part, unit) for (*_, part), (key, curve) in zip(parts, curves.items(), strict=True)], pl.Schema({name: CURVES[name] for name in _SHARES})),
+        shares=_stacked(
+            [
+                _at_milestones(*key, curve, part, unit)
+                for (*_, part), (key, curve) in zip(parts, curves.items(), strict=True)
+            ],
+            pl.Schema({name: CURVES[name] for name in _SHARES}),
+        ),
         causes=_causes(rows, unit),
         cause_curves=pl.concat([_cause_steps(*one) for one in parts]) if parts else pl.DataFrame(),
         compared=_compared(parts, dimensions),
@@ -244,7 +251,7 @@ def _finding(runs: int, stops: int, points: list[tuple[float | None, ...]], long
         for word, point in (("a tenth", points[1]), ("half", points[0]))
         if point[0] is not None
     ]
-    rest = "" if points[0][0] is not None else f"{', ' if ends else ''}half not in runs of up to {length}"
+    rest = "" if points[0][0] is not None else f"{', ' if ends else ''}half did not in runs of up to {length}"
     few = "; too few to tell" if stops < FEW else ""
     return f"{said}; {', '.join(ends)}{rest}{few}"
 
@@ -310,7 +317,8 @@ def _causes(rows: pl.DataFrame, unit: str) -> pl.DataFrame:
 def _cause_steps(dimension: str, name: Any, part: pl.DataFrame) -> pl.DataFrame:
     found = aalen_johansen(part["length"].to_numpy(), part["ended"].to_list())
     frames = [
-        pl.DataFrame({"cause": str(cause), "length": found.time, "share": share}) for cause, share in found.by_cause.items()
+        pl.DataFrame({"cause": str(cause), "length": found.time, "share": share})
+        for cause, share in found.by_cause.items()
     ]
     empty = pl.DataFrame(schema={"cause": pl.String, "length": pl.Float64, "share": pl.Float64})
     return pl.concat([empty, *frames]).select(

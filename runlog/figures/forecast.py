@@ -40,8 +40,8 @@ NIGHTS: Final = pl.Schema(
         "bad_seen": pl.Int64(),
     }
 )
-"""A night ahead: `at` its start, `hours` to the window's end [h], stock as far as known; null bars, order: no limit. Good
-and bad parts seen of that job on that machine; null where quality was not measured."""
+"""A night ahead: `at` its start, `hours` to the window's end [h], stock as far as known; null bars, order: no limit.
+Good and bad parts seen of that job on that machine; null where quality was not measured."""
 
 FORECASTS: Final = pl.Schema(
     {
@@ -68,12 +68,12 @@ FORECASTS: Final = pl.Schema(
         "pace_basis": pl.String(),
     }
 )
-"""Chance to reach the planned end (window end, last bar or order, whichever is first) with its 80 % limits, chance to be
-running at the window's end, parts on average and the narrowest range that holds 80 % of nights, the share it does hold,
-the same of good parts (null: quality was not measured), when and with how many parts the planned end comes (median) and
-what it is, when the bars would be used up (median, null where they do not limit), when the stop comes if one does (mean),
-all in hours after the start, bars worth loading, runs of this machine in the history and stops among them, pace as clock
-time over planned time. All null where there is no history or no plan to go by."""
+"""Chance to reach the planned end (window end, last bar or order, whichever is first) with its 80 % limits, chance to
+be running at the window's end, parts on average and the narrowest range that holds 80 % of nights, the share it does
+hold, the same of good parts (null: quality was not measured), when and with how many parts the planned end comes
+(median) and what it is, when the bars would be used up (median, null where they do not limit), when the stop comes if
+one does (mean), all in hours after the start, bars worth loading, runs of this machine in the history and stops among
+them, pace as clock time over planned time. All null where there is no history or no plan to go by."""
 
 
 def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS) -> pl.DataFrame:
@@ -98,7 +98,9 @@ def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS) -> pl.
         return numbered.drop("_row").with_columns(**{name: pl.lit(None, kind) for name, kind in FORECASTS.items()})
     known = history.before(able)
     told = np.flatnonzero(known.stops.rate > 0)
-    parts = [_forecast(able[some], known.of(some), draws) for some in np.array_split(told, -(-told.size // _AT_ONCE) or 1)]
+    parts = [
+        _forecast(able[some], known.of(some), draws) for some in np.array_split(told, -(-told.size // _AT_ONCE) or 1)
+    ]
     found = pl.concat(parts)
     return numbered.join(found, on="_row", how="left", maintain_order="left").drop("_row")
 

@@ -3,8 +3,8 @@
     check = forecast_check(runs, history)
     check.summary        # coverage of the 80 % ranges, Brier scores of the forecast and of three naive ones
 
-A forecast that is worth its name beats the share of nights that went well so far (the shop's, and this machine's own), and
-"tonight will be like last night".
+A forecast that is worth its name beats the share of nights that went well so far (the shop's, and this machine's
+own), and "tonight will be like last night".
 """
 
 from dataclasses import dataclass
@@ -39,11 +39,14 @@ class ForecastCheck:
         brier_shop_share, brier_own_share, brier_as_last_night; null without a night.
     classes : DataFrame
         By chance forecast: from, to, nights, said (mean), reached (share).
+    machines : DataFrame
+        By machine: machine, nights, said (mean chance), reached, held (shares).
     """
 
     nights: pl.DataFrame
     summary: pl.DataFrame
     classes: pl.DataFrame
+    machines: pl.DataFrame
 
 
 def forecast_check(runs: pl.DataFrame, history: History, draws: int = DRAWS) -> ForecastCheck:
@@ -73,7 +76,7 @@ def forecast_check(runs: pl.DataFrame, history: History, draws: int = DRAWS) -> 
     reached = pl.col("ended_by") != STOP
     said = forecasts(rows.select(*NIGHTS, reached=reached, made="parts"), history, draws) if rows.height else None
     if said is None:
-        return ForecastCheck(pl.DataFrame(), _summary(pl.DataFrame(), runs.height), pl.DataFrame())
+        return ForecastCheck(pl.DataFrame(), _summary(pl.DataFrame(), runs.height), pl.DataFrame(), pl.DataFrame())
     naive = _naive(said.sort("machine", "at"))
     judged = naive.filter(pl.col("reach").is_not_null()).with_columns(
         inside=pl.col("made").is_between(pl.col("parts_low"), pl.col("parts_high"))
@@ -85,6 +88,7 @@ def forecast_check(runs: pl.DataFrame, history: History, draws: int = DRAWS) -> 
         ),
         _summary(judged, runs.height - judged.height),
         _classes(judged),
+        _by_machine(judged),
     )  # fmt: skip
 
 
@@ -96,7 +100,10 @@ def _naive(rows: pl.DataFrame) -> pl.DataFrame:
     one = pl.col("reached").cast(pl.Float64)
     before, count = one.cum_sum() - one, pl.int_range(pl.len())
     nights = (
-        rows.group_by("at").agg(good=one.sum(), all=pl.len()).sort("at").with_columns(
+        rows.group_by("at")
+        .agg(good=one.sum(), all=pl.len())
+        .sort("at")
+        .with_columns(
             shop_share=(pl.col("good").cum_sum() - pl.col("good")) / (pl.col("all").cum_sum() - pl.col("all"))
         )
     )
@@ -139,3 +146,16 @@ def _classes(judged: pl.DataFrame) -> pl.DataFrame:
     )
     edges = pl.DataFrame({"number": range(len(CLASSES) - 1), "from": CLASSES[:-1], "to": CLASSES[1:]})
     return grouped.cast({"number": pl.Int64}).join(edges, on="number").select("from", "to", "nights", "said", "reached")
+
+
+def _by_machine(judged: pl.DataFrame) -> pl.DataFrame:
+    return (
+        judged.group_by("machine")
+        .agg(
+            nights=pl.len(),
+            said=pl.col("reach").mean(),
+            reached=pl.col("reached").mean(),
+            held=pl.col("inside").mean(),
+        )
+        .sort("machine")
+    )

@@ -45,7 +45,7 @@ def with_stock(runs: pl.DataFrame, plans: pl.LazyFrame) -> pl.DataFrame:
             .then(pl.min_horizontal(short, pl.col("bars").cast(pl.Float64)))
             .when(pl.col("ended_by") == "window")
             .then(0.0)
-        )
+        ),
     )
 
 
@@ -169,7 +169,10 @@ class History:
         machines = {name: n for n, name in enumerate(self.machines)}
         pairs = pl.DataFrame(self.pairs, schema=["machine", "job"], orient="row").with_row_index("pair")
         numbered = rows.select("machine", "job").join(
-            pairs.cast({"machine": pl.String, "job": pl.String}), on=["machine", "job"], how="left", maintain_order="left"
+            pairs.cast({"machine": pl.String, "job": pl.String}),
+            on=["machine", "job"],
+            how="left",
+            maintain_order="left",
         )
         machine = rows["machine"].replace_strict(machines, default=len(machines), return_dtype=pl.Int64)
         return machine.to_numpy(), numbered["pair"].cast(pl.Int64).fill_null(len(self.pairs)).to_numpy()

@@ -1,8 +1,8 @@
 """What to fix first: the parts that a night would gain if a cause of stops were gone.
 
 The rates of the causes of a machine add up to the rate of its stops (a gamma posterior parts into gamma posteriors, a
-beta one into shares of a Dirichlet), so the night without a cause is the same formula with that cause's share taken out:
-another cause may then end the run later, and the magazine still runs out.
+beta one into shares of a Dirichlet), so the night without a cause is the same formula with that cause's share taken
+out: another cause may then end the run later, and the magazine still runs out.
 """
 
 from datetime import datetime
@@ -13,11 +13,10 @@ import polars as pl
 
 from runlog.figures.forecast import nights_ahead
 from runlog.figures.forecast_history import History
-from runlog.figures.run_history import WINDOW
+from runlog.figures.run_history import TOO_FEW_BARS, WINDOW
 from runlog.statistics.hazards import BetaChances, GammaRates
 from runlog.statistics.nights import Bars, Nights, Setting, expected_parts, settings_of
 
-BARS: Final = "too few bars in the magazine"
 FEW: Final = 4
 """Fewer stops than these are few to go by."""
 _COURSES: Final = 12
@@ -36,8 +35,8 @@ GAINS: Final = pl.Schema(
         "gained_parts": pl.Float64(),
     }
 )
-"""One row a machine and cause: night-ending stops seen of it on this machine (by the reload: with this job), and parts that
-a night would gain on average without it; counted_by is hour, reload, or bars."""
+"""One row a machine and cause: night-ending stops seen of it on this machine (by the reload: with this job), and
+parts that a night would gain on average without it; counted_by is hour, reload, or bars."""
 
 
 def night_gains(nights: pl.DataFrame, runs: pl.DataFrame, history: History) -> pl.DataFrame:
@@ -74,7 +73,7 @@ def night_gains(nights: pl.DataFrame, runs: pl.DataFrame, history: History) -> p
 
 
 def ranked(gains: pl.DataFrame) -> pl.DataFrame:
-    """Causes of all machines together: cause, gained_parts (per night of all of them), seen, worst (machine), worst_parts."""
+    """Causes of all machines together: cause, gained_parts (a night of all), seen, worst (machine), worst_parts."""
     return (
         gains.sort("gained_parts", descending=True)
         .group_by("cause", maintain_order=True)
@@ -95,7 +94,9 @@ def _recent(runs: pl.DataFrame, until: datetime) -> pl.DataFrame:
     return before.filter(pl.col("window_start") > pl.col("window_start").max() - WINDOW)
 
 
-def _gains_of(number: int, row: dict[str, Any], ahead: Nights, setting: Setting, stops: pl.DataFrame) -> list[tuple[Any, ...]]:
+def _gains_of(
+    number: int, row: dict[str, Any], ahead: Nights, setting: Setting, stops: pl.DataFrame
+) -> list[tuple[Any, ...]]:
     machine, job = row["machine"], row["job"]
     own = pl.col("machine") == machine
     by_hour = _causes(stops.filter(~pl.col("by_reload")), own)
@@ -115,10 +116,12 @@ def _gains_of(number: int, row: dict[str, Any], ahead: Nights, setting: Setting,
     seen = [*by_hour["own"].to_list(), *by_reload["own"].to_list()]
     kinds = ["hour"] * by_hour.height + ["reload"] * by_reload.height
     rows = [(machine, job, *some) for some in zip(names, kinds, seen, gained.tolist(), strict=True)]
-    return [*rows, (machine, job, BARS, "bars", None, float(np.mean(free) - mean[0]))]
+    return [*rows, (machine, job, TOO_FEW_BARS, "bars", None, float(np.mean(free) - mean[0]))]
 
 
-def _made(number: int, course: int, setting: Setting, stops: GammaRates, failures: BetaChances, parts: np.ndarray) -> np.ndarray:
+def _made(
+    number: int, course: int, setting: Setting, stops: GammaRates, failures: BetaChances, parts: np.ndarray
+) -> np.ndarray:
     stock = setting.stock
     here = Bars(
         *(np.asarray(each[number, 0]) for each in (stock.cycle_s, stock.reload_s, stock.per_bar)),

@@ -1,8 +1,8 @@
 """Unattended runs as endurance and forecasts look at them: how long each lasted, in which unit, and what ended it.
 
 A run *stopped* if a night-ending stop ended it; any other ending (window, visit, order complete, out of bars, signal
-lost, log ended) only says that it had lasted so long. Stops of the group bar supply are counted by the reload, all others
-by the hour of producing and reloading.
+lost, log ended) only says that it had lasted so long. Stops of the group bar supply are counted by the reload, all
+others by the hour of producing and reloading.
 """
 
 from datetime import date, timedelta
@@ -19,6 +19,8 @@ WINDOW: Final = timedelta(weeks=13)
 """How far back runs are looked at unless days are named."""
 STOP: Final = "stop"
 OUT_OF_BARS: Final = "out of bars"
+TOO_FEW_BARS: Final = "too few bars in the magazine"
+"""What a run that ended so is said to have lacked, beside the causes of stops."""
 BY_RELOAD: Final = "bar supply"
 """Group of causes whose chances to strike are reloads, not hours."""
 _PACE_PARTS: Final = 20
@@ -40,12 +42,12 @@ def run_history(facts: Facts, site: Site, first: date | None = None, last: date 
     Returns
     -------
     DataFrame
-        By machine and start: machine, job, diameter_mm (null without a job), window_start, start, planned_end, end, until
-        (when somebody came to the machine at work, else the window's end), ended_by (null: the log ended first), cause, stopped,
-        by_reload (its cause strikes by the reload), parts, planned_parts,
-        reloads (attempts at an empty magazine left out), clock_h,
-        working_h (producing and reloading) [h], cycle_s, reload_s, parts_per_bar (as planned; null without a job), pace
-        (clock time over the planned time of its parts; null where it says little).
+        By machine and start: machine, job, diameter_mm (null without a job), window_start, start, planned_end, end,
+        until (when somebody came to the machine at work, else the window's end), ended_by (null: the log ended
+        first), cause, stopped, by_reload (its cause strikes by the reload), parts, planned_parts, reloads (attempts
+        at an empty magazine left out), clock_h, working_h (producing and reloading) [h], cycle_s, reload_s,
+        parts_per_bar (as planned; null without a job), pace (clock time over the planned time of its parts; null
+        where it says little).
     """
     # Bars loaded in a run are what a forecast must not know.
     runs = facts["unattended_runs"].filter(pl.col("end") > pl.col("start")).drop("bars", "limit")
@@ -56,17 +58,14 @@ def run_history(facts: Facts, site: Site, first: date | None = None, last: date 
     groups = site.cause_groups
     # When somebody came to a stop says nothing: they may have come because of it. A visit to a machine at work does.
     came = pl.when(pl.col("ended_by") == "visit").then("end")
-    known = (
-        runs.with_columns(
-            until=pl.min_horizontal("planned_end", came),
-            stopped=(pl.col("ended_by") == STOP).fill_null(False),
-            clock_h=hours,
-            reloads=pl.col("reloads") - (pl.col("ended_by") == OUT_OF_BARS).fill_null(False).cast(pl.Int64),
-        )
-        .with_columns(
-            pl.col("reloads").clip(lower_bound=0),
-            by_reload=pl.col("stopped") & (_group(groups) == BY_RELOAD),
-        )
+    known = runs.with_columns(
+        until=pl.min_horizontal("planned_end", came),
+        stopped=(pl.col("ended_by") == STOP).fill_null(False),
+        clock_h=hours,
+        reloads=pl.col("reloads") - (pl.col("ended_by") == OUT_OF_BARS).fill_null(False).cast(pl.Int64),
+    ).with_columns(
+        pl.col("reloads").clip(lower_bound=0),
+        by_reload=pl.col("stopped") & (_group(groups) == BY_RELOAD),
     )
     timed = _with_working(known, facts["spans"]).collect()
     return (
@@ -130,7 +129,9 @@ PAIRS: Final = pl.Schema(
 )
 
 
-def _planned(machine: str, name: str, site: Site) -> tuple[str, str, float | None, float | None, float | None, int | None, int | None]:
+def _planned(
+    machine: str, name: str, site: Site
+) -> tuple[str, str, float | None, float | None, float | None, int | None, int | None]:
     feeder = site.machine(machine).feeder
     held = feeder.bars_held if feeder else None
     job = site.job(name or NO_JOB)

@@ -39,9 +39,9 @@ class Tonight:
     Attributes
     ----------
     machines : DataFrame
-        One row a machine, the least likely to reach its planned end first: NIGHTS and FORECASTS (`figures.forecast`), end
-        (of the window), planned_end_at, bars_out_at, first_stop_at, bars_held, finding (one sentence), notes (what to know
-        of it, a sentence a line; empty if nothing).
+        One row a machine, the least likely to reach its planned end first: NIGHTS and FORECASTS (`figures.forecast`),
+        end (of the window), planned_end_at, bars_out_at, first_stop_at, bars_held, finding (one sentence), notes
+        (what to know of it, a sentence a line; empty if nothing).
     gains : DataFrame
         `night_causes.GAINS`: parts a night gained per machine and cause.
     fixes : DataFrame
@@ -107,7 +107,7 @@ def tonight_review(
         fixes=ranked(gains),
         check=forecast_check(runs, history),
         log_end=log_end,
-        notes=_notes(runs, log_end, now),
+        notes=[*_notes(runs, log_end, now), *_stock_notes(found)],
         cautions=CAUTIONS,
         zone=zone,
     )
@@ -145,7 +145,7 @@ def _nights(asked: pl.DataFrame, facts: Facts, site: Site) -> pl.DataFrame:
 
 
 def _orders(jobs: list[str], facts: Facts, site: Site) -> pl.DataFrame:
-    """Parts that the order of each job still wants; all good parts of the log count. Jobs without an order are left out."""
+    """Parts that the order of each job still wants, all good parts of the log counted: job, order_left."""
     wanted = {name: job.order_quantity for name in jobs if (job := site.job(name)) and job.order_quantity}
     made = (
         facts["parts"]
@@ -156,7 +156,9 @@ def _orders(jobs: list[str], facts: Facts, site: Site) -> pl.DataFrame:
         if wanted
         else pl.DataFrame(schema={"job": pl.String, "done": pl.UInt32})
     )
-    orders = pl.DataFrame({"job": list(wanted), "wanted": list(wanted.values())}, schema={"job": pl.String, "wanted": pl.Int64})
+    orders = pl.DataFrame(
+        {"job": list(wanted), "wanted": list(wanted.values())}, schema={"job": pl.String, "wanted": pl.Int64}
+    )
     left = (pl.col("wanted") - pl.col("done").fill_null(0).cast(pl.Int64)).clip(lower_bound=0)
     return orders.join(made, on="job", how="left").select("job", order_left=left)
 
@@ -185,9 +187,7 @@ def _told(rows: pl.DataFrame, zone: str) -> pl.DataFrame:
         )
     }
     timed = rows.with_columns(**moments)
-    return timed.with_columns(finding=_finding(zone), notes=_machine_notes()).sort(
-        "reach", "machine", nulls_last=True
-    )
+    return timed.with_columns(finding=_finding(zone), notes=_machine_notes()).sort("reach", "machine", nulls_last=True)
 
 
 def _clock(name: str, zone: str) -> pl.Expr:
@@ -249,9 +249,6 @@ def _machine_notes() -> pl.Expr:
         pl.when(able & pl.col("pace_basis").is_in(["machine", "shop"])).then(
             pl.format("this job ran too few nights here: pace of the {}", "pace_basis")
         ),
-        pl.when(able & (pl.col("bars_basis") == MAGAZINE)).then(
-            pl.format("the magazine is taken as full ({} bars): look, or say with --plan how many it holds", "bars")
-        ),
         pl.when(able & (more > 0) & (pl.col("bars_worth") > pl.col("bars_held"))).then(
             pl.format("{} bars would be worth loading, the magazine holds {}", "bars_worth", "bars_held")
         ),
@@ -271,5 +268,20 @@ def _notes(runs: pl.DataFrame, log_end: datetime | None, now: datetime) -> list[
         notes.append(f"{NOTHING_KNOWN[0].upper()}{NOTHING_KNOWN[1:]}.")
     if log_end is not None and now - log_end > _OLD:
         days = (now - log_end).days
-        notes.append(f"The log ends {days} {'day' if days == 1 else 'days'} ago: what has changed since is not in here.")
+        notes.append(
+            f"The log ends {days} {'day' if days == 1 else 'days'} ago: what has changed since is not in here."
+        )
     return notes
+
+
+def _stock_notes(rows: pl.DataFrame) -> list[str]:
+    """What of the stock nobody told."""
+    able = rows.filter(pl.col("reach").is_not_null())
+    full = able.filter(pl.col("bars_basis") == MAGAZINE)["machine"].sort().to_list()
+    unlimited = able.filter(pl.col("bars").is_null())["machine"].sort().to_list()
+    said = {
+        "Taken as full, for want of a count, the magazines of": full,
+        "Without a feeder in the site file, so that bars do not end the night:": unlimited,
+    }
+    notes = [f"{words} {', '.join(machines)}." for words, machines in said.items() if machines]
+    return [*notes, "Look how many bars there are, and say it with --plan."] if full else notes

@@ -217,7 +217,9 @@ def chance_range(nights: Nights, ahead: Setting, rng: np.random.Generator, level
     return low, high
 
 
-def expected_parts(stock: Bars, pace: float, working: float, parts: float, stops: GammaRates, failures: BetaChances) -> Floats:
+def expected_parts(
+    stock: Bars, pace: float, working: float, parts: float, stops: GammaRates, failures: BetaChances
+) -> Floats:
     """Parts a run makes on average before it stops or reaches its planned end, by formula.
 
     Parameters
