@@ -5,7 +5,7 @@
 The same function forecasts tonight and, in the back-test, every night there was from what came before it.
 """
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import polars as pl
@@ -76,7 +76,11 @@ one does (mean), all in hours after the start, bars worth loading, runs of this 
 them, pace as clock time over planned time. All null where there is no history or no plan to go by."""
 
 
-def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS) -> pl.DataFrame:
+RANGES: Final = ("reach", "parts_low", "parts_high", "range_holds")
+"""Of FORECASTS, what a check of past nights asks for."""
+
+
+def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS, *, ranges_only: bool = False) -> pl.DataFrame:
     """Forecast nights, each from what was known before it began.
 
     Parameters
@@ -86,22 +90,25 @@ def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS) -> pl.
     history : History
     draws : int
         Times each night is played.
+    ranges_only : bool
+        Only RANGES, much faster.
 
     Returns
     -------
     DataFrame
         The rows with FORECASTS.
     """
+    wanted = RANGES if ranges_only else tuple(FORECASTS)
     numbered = nights.with_row_index("_row")
     able = numbered.filter(pl.col("parts_per_bar").is_not_null() & (pl.col("hours") > 0))
     if not able.height or not history.nights.size:
-        return numbered.drop("_row").with_columns(**{name: pl.lit(None, kind) for name, kind in FORECASTS.items()})
+        return numbered.drop("_row").with_columns(
+            **{name: pl.lit(None, kind) for name, kind in FORECASTS.items() if name in wanted}
+        )
     known = history.before(able)
     told = np.flatnonzero(known.stops.rate > 0)
-    parts = [
-        _forecast(able[some], known.of(some), draws) for some in np.array_split(told, -(-told.size // _AT_ONCE) or 1)
-    ]
-    found = pl.concat(parts)
+    chunks = np.array_split(told, -(-told.size // _AT_ONCE) or 1)
+    found = pl.concat([_forecast(able[some], known.of(some), draws, ranges_only) for some in chunks])
     return numbered.join(found, on="_row", how="left", maintain_order="left").drop("_row")
 
 
@@ -123,45 +130,57 @@ def nights_ahead(rows: pl.DataFrame, known: Known) -> Nights:
         pace=known.pace,
         working=known.working,
         missing=known.missing,
+        paced=known.paced,
     )
 
 
-def _forecast(rows: pl.DataFrame, known: Known, draws: int) -> pl.DataFrame:
+def _forecast(rows: pl.DataFrame, known: Known, draws: int, ranges_only: bool) -> pl.DataFrame:
     rng = np.random.default_rng(_SEED)
     ahead = nights_ahead(rows, known)
     courses = play(ahead, rng, draws)
+    ranges = _ranges(ahead, courses)
+    found = ranges if ranges_only else ranges | _more(rows, known, ahead, courses, rng)
+    kinds = {name: kind for name, kind in FORECASTS.items() if name in found}
+    return pl.DataFrame(
+        {"_row": rows["_row"]} | {name: found[name] for name in kinds}, schema={"_row": pl.UInt32} | kinds
+    )
+
+
+def _ranges(ahead: Nights, courses: Courses) -> dict[str, Any]:
     low, high = narrowest(courses.parts, LEVEL)
-    reach_low, reach_high = chance_range(ahead, courses.setting, rng, LEVEL)
     inside = (courses.parts >= low[:, None]) & (courses.parts <= high[:, None])
+    return {
+        "reach": reach_chances(ahead, courses.setting),
+        "parts_low": low,
+        "parts_high": high,
+        "range_holds": inside.mean(1),
+    }
+
+
+def _more(
+    rows: pl.DataFrame, known: Known, ahead: Nights, courses: Courses, rng: np.random.Generator
+) -> dict[str, Any]:
     setting = courses.setting
-    end_h = setting.worked_h / setting.working
+    reach_low, reach_high = chance_range(ahead, setting, rng, LEVEL)
     by_time = setting.parts == setting.by_time
     bars_out_h = np.median(setting.stock.time_s(setting.by_bars) * setting.pace, axis=1) / HOUR_S
-    return pl.DataFrame(
-        {
-            "_row": rows["_row"],
-            "reach": reach_chances(ahead, setting),
-            "reach_low": reach_low,
-            "reach_high": reach_high,
-            "still_running": (courses.reached & by_time).mean(1),
-            "parts": courses.parts.mean(1),
-            "parts_low": low,
-            "parts_high": high,
-            "range_holds": inside.mean(1),
-            **_good(rows, courses.parts, rng),
-            "planned_end_h": np.median(end_h, axis=1),
-            "planned_end_parts": np.median(setting.parts, axis=1),
-            "planned_end_by": _limit(courses),
-            "bars_out_h": [float(hours) if np.isfinite(hours) else None for hours in bars_out_h],
-            "first_stop_h": _mean_of(courses.stopped_h),
-            "bars_worth": np.quantile(courses.bars_wanted, ENOUGH_BARS, axis=1, method="higher").astype(np.int64),
-            "history_runs": known.nights.astype(np.int64),
-            "history_stops": known.stopped.astype(np.int64),
-            "pace": known.pace.mean(1),
-            "pace_basis": [BASES[number] for number in known.basis],
-        },
-        schema={"_row": pl.UInt32, **FORECASTS},
-    )
+    return {
+        "reach_low": reach_low,
+        "reach_high": reach_high,
+        "still_running": (courses.reached & by_time).mean(1),
+        "parts": courses.parts.mean(1),
+        **_good(rows, courses.parts, rng),
+        "planned_end_h": np.median(setting.worked_h / setting.working, axis=1),
+        "planned_end_parts": np.median(setting.parts, axis=1),
+        "planned_end_by": _limit(courses),
+        "bars_out_h": [float(hours) if np.isfinite(hours) else None for hours in bars_out_h],
+        "first_stop_h": _mean_of(courses.stopped_h),
+        "bars_worth": np.quantile(courses.bars_wanted, ENOUGH_BARS, axis=1, method="higher").astype(np.int64),
+        "history_runs": known.nights.astype(np.int64),
+        "history_stops": known.stopped.astype(np.int64),
+        "pace": known.pace.mean(1),
+        "pace_basis": [BASES[number] for number in known.basis],
+    }
 
 
 def _good(rows: pl.DataFrame, parts: Floats, rng: np.random.Generator) -> dict[str, pl.Series]:

@@ -74,7 +74,11 @@ def forecast_check(runs: pl.DataFrame, history: History, draws: int = DRAWS) -> 
         bad_seen=pl.lit(None, pl.Int64),
     )
     reached = pl.col("ended_by") != STOP
-    said = forecasts(rows.select(*NIGHTS, reached=reached, made="parts"), history, draws) if rows.height else None
+    said = (
+        forecasts(rows.select(*NIGHTS, reached=reached, made="parts"), history, draws, ranges_only=True)
+        if rows.height
+        else None
+    )
     if said is None:
         return ForecastCheck(pl.DataFrame(), _summary(pl.DataFrame(), runs.height), pl.DataFrame(), pl.DataFrame())
     naive = _naive(said.sort("machine", "at"))

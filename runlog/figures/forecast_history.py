@@ -22,7 +22,7 @@ Ints = NDArray[np.int64]
 
 VALUES: Final = 64
 """So many past nights, evenly picked, stand for the pace."""
-ENOUGH: Final = 5
+ENOUGH: Final = 10
 """Fewer nights of one job say less of its pace than those of the machine, or of the shop."""
 MAGAZINE: Final = "magazine"
 BASES: Final = ("machine and job", "machine", "shop", "plan")
@@ -73,6 +73,8 @@ class Known:
         VALUES a row.
     basis : ndarray of int
         Index into BASES: whose pace it is.
+    paced : ndarray
+        Nights that the pace was seen in; 0 where it is that of the plan.
     missing : ndarray
         VALUES a row; bars that were not there.
     nights, stopped : ndarray
@@ -84,6 +86,7 @@ class Known:
     pace: Floats
     working: Floats
     basis: Ints
+    paced: Floats
     missing: Floats
     nights: Floats
     stopped: Floats
@@ -96,6 +99,7 @@ class Known:
             pace=self.pace[rows],
             working=self.working[rows],
             basis=self.basis[rows],
+            paced=self.paced[rows],
             missing=self.missing[rows],
             nights=self.nights[rows],
             stopped=self.stopped[rows],
@@ -208,15 +212,16 @@ class History:
         evenings, which = np.unique(np.stack([first, last]), axis=1, return_inverse=True)
         stops = self._posterior_of_stops(*evenings)
         failures = self._posterior_of_failures(*evenings)
-        pace, working, basis = self._pace(machine, pair, first, last)
+        picked, basis, paced = self._pace(machine, pair, first, last)
         here = (which, np.minimum(machine, len(self.machines)))
         there = (which, np.minimum(pair, len(self.pairs)))
         return Known(
             stops=GammaRates(stops.shape[here], stops.rate[here]),
             failures=BetaChances(failures.alpha[there], failures.beta[there]),
-            pace=pace,
-            working=working,
+            pace=picked[..., 0],
+            working=picked[..., 1],
             basis=basis,
+            paced=paced,
             missing=self._missing_bars(rows, machine, first, last),
             nights=_padded(self._runs.between(*evenings))[here],
             stopped=_padded(self._ended.between(*evenings))[here],
@@ -228,16 +233,18 @@ class History:
     def _posterior_of_failures(self, first: Ints, last: Ints) -> BetaChances:
         return beta_posterior(_padded(self._failed.between(first, last)), _padded(self._tried.between(first, last)))
 
-    def _pace(self, machine: Ints, pair: Ints, first: Ints, last: Ints) -> tuple[Floats, Floats, Ints]:
+    def _pace(self, machine: Ints, pair: Ints, first: Ints, last: Ints) -> tuple[Floats, Ints, Floats]:
         unit = (pair, machine, np.zeros(machine.size, np.int64))
         basis = np.full(machine.size, len(BASES) - 1)
+        paced = np.zeros(machine.size)
         picked = np.ones((machine.size, VALUES, 2))
         for level in (2, 1, 0):
             low, high = self._paces[level].reach(unit[level], first, last)
             enough = high - low >= (1 if level == 2 else ENOUGH)
             basis = np.where(enough, level, basis)
+            paced = np.where(enough, high - low, paced)
             picked[enough] = self._paces[level].values[_spread(low[enough], high[enough])]
-        return picked[..., 0], picked[..., 1], basis
+        return picked, basis, paced
 
     def _missing_bars(self, rows: pl.DataFrame, machine: Ints, first: Ints, last: Ints) -> Floats:
         low, high = self._missing.reach(machine, first, last)

@@ -139,9 +139,9 @@ def _check(check: ForecastCheck, *, full: bool) -> Iterator[RenderableType]:
     if not full:
         return
     yield Text(
-        f"The ranges said that they would hold {number(100 * row['expected_coverage'])} %: parts are whole, and many"
-        f" nights end alike. {row['left_out']} runs could not be judged: begun in the midst of a window, signal lost, no"
-        " plan, or nothing before them to go by."
+        f"The ranges said that they would hold {number(100 * row['expected_coverage'])} %: parts are whole,"
+        f" and many nights end alike. {row['left_out']} runs could not be judged: begun in the midst of a window,"
+        " signal lost, no plan, or nothing before them to go by."
     )
     yield from section("By chance forecast", check.classes, _CLASSES, "none")
     yield from section("By machine", check.machines, _BY_MACHINE, "none")

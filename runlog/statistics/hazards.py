@@ -53,6 +53,13 @@ class GammaRates:
         """
         return np.exp(-self.shape * np.log1p(np.asarray(hours, float) / self.rate))
 
+    def first_event(self, rng: np.random.Generator, draws: int) -> Floats:
+        """Hours to the first event drawn, draws along the last axis; the rate itself uncertain. [h]"""
+        with np.errstate(over="ignore", divide="ignore"):
+            return self.rate[..., None] * np.expm1(
+                rng.standard_exponential((*self.shape.shape, draws)) / self.shape[..., None]
+            )
+
     def drawn(self, rng: np.random.Generator, draws: int) -> Floats:
         """Rates drawn, draws along the last axis. [1/h]"""
         return rng.standard_gamma(self.shape[..., None], (*self.shape.shape, draws)) / self.rate[..., None]
@@ -91,6 +98,23 @@ class BetaChances:
             + special.gammaln(whole)
             - special.gammaln(whole + n)
         )
+
+    def no_event_up_to(self, reloads: int) -> Floats:
+        """The same for 0, 1, ... so many reloads, along the last axis: each reload multiplies one chance more."""
+        n = np.arange(reloads, dtype=float)
+        each = (self.beta[..., None] + n) / (self.alpha[..., None] + self.beta[..., None] + n)
+        return np.concatenate([np.ones((*self.alpha.shape, 1)), np.cumprod(each, axis=-1)], axis=-1)
+
+    def first_event(self, rng: np.random.Generator, draws: int, most: int) -> Floats:
+        """The how-manieth reload fails first, drawn; inf where none of the first `most` does. One axis of units only."""
+        failed = 1 - self.no_event_up_to(most)
+        rows = np.arange(len(failed))[:, None]
+        # Row numbers make one ascending list of all rows: one search serves them all.
+        found = np.searchsorted(
+            (rows + failed).ravel(), (rows + rng.random((len(failed), draws))).ravel(), side="right"
+        )
+        number = found.reshape(len(failed), draws) - rows * (most + 1)
+        return np.where(number > most, np.inf, number)
 
     def drawn(self, rng: np.random.Generator, draws: int) -> Floats:
         """Chances drawn, draws along the last axis."""

@@ -78,6 +78,8 @@ class Nights:
     pace, working, missing : ndarray
         What history gave, several values a row, each as likely: clock time over planned time, share of the clock time
         worked, bars that were not there though the magazine was taken as full. Shape (rows, values).
+    paced : ndarray
+        Nights that the pace was seen in.
     """
 
     hours: Floats
@@ -92,6 +94,7 @@ class Nights:
     pace: Floats
     working: Floats
     missing: Floats
+    paced: Floats
 
 
 @dataclass(frozen=True)
@@ -151,7 +154,7 @@ def settings_of(nights: Nights, rng: np.random.Generator, draws: int) -> Setting
     """Draw how far each night would get if nothing failed."""
     rows = nights.hours.size
     pick = rng.integers(0, nights.pace.shape[1], (rows, draws))
-    pace = np.take_along_axis(nights.pace, pick, 1)
+    pace = _smoothed(nights.pace, pick, nights.paced, rng)
     working = np.take_along_axis(nights.working, pick, 1)
     missing = np.take_along_axis(nights.missing, rng.integers(0, nights.missing.shape[1], (rows, draws)), 1)
     column = _column(nights)
@@ -167,6 +170,22 @@ def settings_of(nights: Nights, rng: np.random.Generator, draws: int) -> Setting
     return Setting(stock, pace, working, by_time, by_bars, parts, end_h * working, stock.reloads(parts))
 
 
+def _smoothed(values: Floats, pick: np.ndarray, seen: Floats, rng: np.random.Generator) -> Floats:
+    """Values picked, blurred, and spread as far as the next one may lie: beyond the few that were seen.
+
+    B. W. Silverman and G. A. Young, Biometrika 74 (1987) 469-479 (from memory): a smoothed bootstrap, shrunken to keep the
+    variance; that is (n + 1) / (n - 1) times the one of n values for a value to come.
+    """
+    many = np.maximum(seen, 2.0)[:, None]
+    middle, error = values.mean(1, keepdims=True), values.std(1, keepdims=True)
+    blur = 0.9 * many**-0.2
+    off = (np.take_along_axis(values, pick, 1) - middle + blur * error * rng.standard_normal(pick.shape)) / np.hypot(
+        1, blur
+    )
+    drawn = middle + off * np.sqrt((many + 1) / (many - 1))
+    return np.maximum(drawn, values.min(1, keepdims=True) / 2)
+
+
 def play(nights: Nights, rng: np.random.Generator, draws: int) -> Courses:
     """Play each night many times.
 
@@ -180,10 +199,9 @@ def play(nights: Nights, rng: np.random.Generator, draws: int) -> Courses:
     """
     ahead = settings_of(nights, rng, draws)
     shape = ahead.parts.shape
-    rate = nights.stops.drawn(rng, draws)
-    chance = nights.failures.drawn(rng, draws)
-    worked_h = rng.standard_exponential(shape) / np.maximum(rate, 1e-300)
-    failing = _first_failure(rng.random(shape), chance)
+    worked_h = nights.stops.first_event(rng, draws)
+    most = ahead.stock.reloads(np.minimum(ahead.by_time, nights.order[:, None])).max()
+    failing = nights.failures.first_event(rng, draws, int(most))
     stock, pace = ahead.stock, ahead.pace
     stop_h = worked_h / ahead.working
     by_stop = np.floor(stock.parts_in(stop_h * HOUR_S / pace) + rng.random(shape))
@@ -204,8 +222,9 @@ def play(nights: Nights, rng: np.random.Generator, draws: int) -> Courses:
 def reach_chances(nights: Nights, ahead: Setting) -> Floats:
     """Chance to reach the planned end, by formula for each drawn pace and stock, then their mean. [0..1]"""
     column = GammaRates(nights.stops.shape[:, None], nights.stops.rate[:, None])
-    failing = BetaChances(nights.failures.alpha[:, None], nights.failures.beta[:, None])
-    return (column.no_event(ahead.worked_h) * failing.no_event(ahead.reloads)).mean(1)
+    reloads = ahead.reloads.astype(np.int64)
+    none_failed = np.take_along_axis(nights.failures.no_event_up_to(int(reloads.max())), reloads, 1)
+    return (column.no_event(ahead.worked_h) * none_failed).mean(1)
 
 
 def chance_range(nights: Nights, ahead: Setting, rng: np.random.Generator, level: float = 0.8) -> tuple[Floats, Floats]:
@@ -277,13 +296,6 @@ def brier(chance: Floats, happened: np.ndarray) -> float:
     0.025
     """
     return float(np.mean((np.asarray(chance, float) - np.asarray(happened, float)) ** 2))
-
-
-def _first_failure(uniform: Floats, chance: Floats) -> Floats:
-    """The how-manieth reload fails first: geometric, inf where none ever does."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        number = np.ceil(np.log1p(-uniform) / np.log1p(-np.minimum(chance, 1 - 1e-12)))
-    return np.where(chance > 0, np.maximum(number, 1.0), np.inf)
 
 
 def _column(nights: Nights) -> dict[str, Floats]:
