@@ -106,7 +106,7 @@ def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS, *, ran
             **{name: pl.lit(None, kind) for name, kind in FORECASTS.items() if name in wanted}
         )
     known = history.before(able)
-    told = np.flatnonzero(known.stops.rate > 0)
+    told = np.flatnonzero(known.stops.known)
     chunks = np.array_split(told, -(-told.size // _AT_ONCE) or 1)
     found = pl.concat([_forecast(able[some], known.of(some), draws, ranges_only) for some in chunks])
     return numbered.join(found, on="_row", how="left", maintain_order="left").drop("_row")

@@ -15,7 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from runlog.figures.run_history import OUT_OF_BARS, WINDOW
-from runlog.statistics.hazards import BetaChances, GammaRates, beta_posterior, gamma_posterior
+from runlog.statistics.hazards import FIRST_H, BetaChances, Stages, beta_posterior, gamma_posterior
 from runlog.statistics.proportions import Floats
 
 Ints = NDArray[np.int64]
@@ -66,8 +66,8 @@ class Known:
 
     Attributes
     ----------
-    stops : GammaRates
-        Rate 0 where the shop had no hour yet: nothing can be said.
+    stops : Stages
+        Not known where the shop had no hour yet: nothing can be said.
     failures : BetaChances
     pace, working : ndarray
         VALUES a row.
@@ -81,7 +81,7 @@ class Known:
         Runs seen of the machine, and how many of them a stop ended.
     """
 
-    stops: GammaRates
+    stops: Stages
     failures: BetaChances
     pace: Floats
     working: Floats
@@ -94,8 +94,8 @@ class Known:
     def of(self, rows: Ints) -> "Known":
         """What was known of some of the rows."""
         return Known(
-            stops=GammaRates(self.stops.shape[rows], self.stops.rate[rows]),
-            failures=BetaChances(self.failures.alpha[rows], self.failures.beta[rows]),
+            stops=self.stops.of(rows),
+            failures=self.failures.of(rows),
             pace=self.pace[rows],
             working=self.working[rows],
             basis=self.basis[rows],
@@ -159,8 +159,12 @@ class History:
         by_hour = (runs["stopped"].to_numpy() & ~failed).astype(float)
         tried = np.maximum(runs["reloads"].to_numpy().astype(float), failed)
         by_machine, by_pair = (len(self.nights), len(self.machines)), (len(self.nights), len(self.pairs))
-        self._stops = _Sums.over(night, machine, by_hour, by_machine)
-        self._hours = _Sums.over(night, machine, runs["working_h"].to_numpy(), by_machine)
+        worked = runs["working_h"].to_numpy()
+        soon = worked < FIRST_H
+        self._stages = [
+            (_Sums.over(night, machine, by_hour * ended, by_machine), _Sums.over(night, machine, hours, by_machine))
+            for ended, hours in ((soon, np.minimum(worked, FIRST_H)), (~soon, np.maximum(worked - FIRST_H, 0.0)))
+        ]
         self._runs = _Sums.over(night, machine, np.ones(runs.height), by_machine)
         self._ended = _Sums.over(night, machine, runs["stopped"].to_numpy().astype(float), by_machine)
         self._failed = _Sums.over(night, pair, failed.astype(float), by_pair)
@@ -216,8 +220,8 @@ class History:
         here = (which, np.minimum(machine, len(self.machines)))
         there = (which, np.minimum(pair, len(self.pairs)))
         return Known(
-            stops=GammaRates(stops.shape[here], stops.rate[here]),
-            failures=BetaChances(failures.alpha[there], failures.beta[there]),
+            stops=stops.of(here),
+            failures=failures.of(there),
             pace=picked[..., 0],
             working=picked[..., 1],
             basis=basis,
@@ -227,8 +231,13 @@ class History:
             stopped=_padded(self._ended.between(*evenings))[here],
         )
 
-    def _posterior_of_stops(self, first: Ints, last: Ints) -> GammaRates:
-        return gamma_posterior(_padded(self._stops.between(first, last)), _padded(self._hours.between(first, last)))
+    def _posterior_of_stops(self, first: Ints, last: Ints) -> Stages:
+        return Stages(
+            *(
+                gamma_posterior(_padded(stops.between(first, last)), _padded(hours.between(first, last)))
+                for stops, hours in self._stages
+            )
+        )
 
     def _posterior_of_failures(self, first: Ints, last: Ints) -> BetaChances:
         return beta_posterior(_padded(self._failed.between(first, last)), _padded(self._tried.between(first, last)))

@@ -14,7 +14,7 @@ import polars as pl
 from runlog.figures.forecast import nights_ahead
 from runlog.figures.forecast_history import History
 from runlog.figures.run_history import TOO_FEW_BARS, WINDOW
-from runlog.statistics.hazards import BetaChances, GammaRates
+from runlog.statistics.hazards import FIRST_H, BetaChances, GammaRates, Stages
 from runlog.statistics.nights import Bars, Nights, Setting, expected_parts, settings_of
 
 FEW: Final = 4
@@ -59,7 +59,7 @@ def night_gains(nights: pl.DataFrame, runs: pl.DataFrame, history: History) -> p
     if not able.height or not history.nights.size:
         return pl.DataFrame(schema=GAINS)
     known = history.before(able)
-    told = np.flatnonzero(known.stops.rate > 0)
+    told = np.flatnonzero(known.stops.known)
     rows, ahead = able[told], nights_ahead(able[told], known.of(told))
     setting = settings_of(ahead, np.random.default_rng(_SEED), _COURSES)
     stops = _recent(runs, rows["at"].max()).filter("stopped")  # type: ignore[arg-type]
@@ -99,13 +99,17 @@ def _gains_of(
 ) -> list[tuple[Any, ...]]:
     machine, job = row["machine"], row["job"]
     own = pl.col("machine") == machine
-    by_hour = _causes(stops.filter(~pl.col("by_reload")), own)
+    hourly, soon = stops.filter(~pl.col("by_reload")), pl.col("working_h") < FIRST_H
+    by_hour = _causes(hourly, own)
     by_reload = _causes(stops.filter("by_reload"), own & (pl.col("job") == job))
-    hourly, failing = float(ahead.stops.shape[number]), float(ahead.failures.alpha[number])
-    without_hour, without_reload = _shares(by_hour, hourly), _shares(by_reload, failing)
-    shape = hourly - np.concatenate([[0.0], without_hour, np.zeros(without_reload.size)])
-    less = np.concatenate([[0.0], np.zeros(without_hour.size), without_reload])
-    stopping = GammaRates(np.maximum(shape, 0.0), np.asarray(ahead.stops.rate[number]))
+    failing = float(ahead.failures.alpha[number])
+    less = np.concatenate([[0.0], np.zeros(by_hour.height), _shares(by_reload, failing)])
+    stopping = Stages(
+        *(
+            _without(_in_stage(by_hour, _causes(hourly.filter(when), own)), each, by_reload.height)
+            for when, each in ((soon, ahead.stops.first.of(number)), (~soon, ahead.stops.later.of(number)))
+        )
+    )
     broken = BetaChances(np.maximum(failing - less, 0.0), float(ahead.failures.beta[number]) + less)
     held = [_made(number, course, setting, stopping, broken, setting.parts) for course in range(_COURSES)]
     unlimited = np.minimum(setting.by_time, ahead.order[number])
@@ -120,7 +124,7 @@ def _gains_of(
 
 
 def _made(
-    number: int, course: int, setting: Setting, stops: GammaRates, failures: BetaChances, parts: np.ndarray
+    number: int, course: int, setting: Setting, stops: Stages, failures: BetaChances, parts: np.ndarray
 ) -> np.ndarray:
     stock = setting.stock
     here = Bars(
@@ -129,6 +133,18 @@ def _made(
     )
     place = (number, course)
     return expected_parts(here, setting.pace[place], setting.working[place], parts[place], stops, failures)
+
+
+def _in_stage(causes: pl.DataFrame, some: pl.DataFrame) -> pl.DataFrame:
+    """Causes in their order, with what is theirs of one stage."""
+    return causes.select("cause").join(some, on="cause", how="left", maintain_order="left").fill_null(0)
+
+
+def _without(causes: pl.DataFrame, rates: GammaRates, others: int) -> GammaRates:
+    """Rates of a stage as they are, then without each of its causes, then as they are again, `others` times."""
+    shape = float(rates.shape)
+    left = shape - np.concatenate([[0.0], _shares(causes, shape), np.zeros(others)])
+    return GammaRates(np.maximum(left, 0.0), np.full(left.shape, float(rates.rate)))
 
 
 def _causes(stops: pl.DataFrame, own: pl.Expr) -> pl.DataFrame:

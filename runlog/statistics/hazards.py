@@ -9,16 +9,20 @@ for more than MOST_FROM_OTHERS events: no history of theirs makes a machine of i
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from runlog.statistics.proportions import Floats
 
 MOST_FROM_OTHERS: Final = 10.0
 """So many events the other units count for at most. Own choice: rates of units of a shop differ by a third at least."""
+FIRST_H: Final = 1.0
+"""The first hour of a run has a rate of its own: a setting not quite right, a tool put in wrong. [h]"""
+_LONG: Final = 500.0
+"""Exponents beyond which a time is as good as never."""
 _HALF: Final = 0.5
 """An event not seen counts for half a one (H. Jeffreys): a unit without a stop is not one that never stops."""
 
@@ -38,6 +42,10 @@ class GammaRates:
     shape: Floats
     rate: Floats
 
+    def of(self, place: Any) -> "GammaRates":
+        """Some of the units; any index of arrays."""
+        return GammaRates(self.shape[place], self.rate[place])
+
     @property
     def mean(self) -> Floats:
         """Events per hour. [1/h]"""
@@ -55,14 +63,57 @@ class GammaRates:
 
     def first_event(self, rng: np.random.Generator, draws: int) -> Floats:
         """Hours to the first event drawn, draws along the last axis; the rate itself uncertain. [h]"""
-        with np.errstate(over="ignore", divide="ignore"):
-            return self.rate[..., None] * np.expm1(
-                rng.standard_exponential((*self.shape.shape, draws)) / self.shape[..., None]
-            )
+        waits = rng.standard_exponential((*self.shape.shape, draws)) / np.maximum(self.shape, 1e-300)[..., None]
+        return self.rate[..., None] * np.expm1(np.minimum(waits, _LONG))
 
     def drawn(self, rng: np.random.Generator, draws: int) -> Floats:
         """Rates drawn, draws along the last axis. [1/h]"""
         return rng.standard_gamma(self.shape[..., None], (*self.shape.shape, draws)) / self.rate[..., None]
+
+
+@dataclass(frozen=True)
+class Stages:
+    """Rates per hour in the first hour of a run, and after it.
+
+    Attributes
+    ----------
+    first, later : GammaRates
+        Up to FIRST_H, and from then on.
+    """
+
+    first: GammaRates
+    later: GammaRates
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Where the shop has hours of both: elsewhere nothing can be said."""
+        return (self.first.rate > 0) & (self.later.rate > 0)
+
+    def of(self, place: Any) -> "Stages":
+        """Some of the units; any index of arrays."""
+        return Stages(self.first.of(place), self.later.of(place))
+
+    def no_event(self, hours: ArrayLike) -> Floats:
+        """Chance of so many hours from the start without an event. [0..1]"""
+        first, later = _staged(hours)
+        return self.first.no_event(first) * self.later.no_event(later)
+
+    def first_event(self, rng: np.random.Generator, draws: int) -> Floats:
+        """Hours to the first event drawn, draws along the last axis. [h]"""
+        soon = self.first.first_event(rng, draws)
+        return np.where(soon < FIRST_H, soon, FIRST_H + self.later.first_event(rng, draws))
+
+    def lasting(self, rng: np.random.Generator, hours: Floats) -> Floats:
+        """Chance of so many hours without an event at rates drawn, one drawing a column of `hours`. [0..1]"""
+        draws = hours.shape[-1]
+        first, later = _staged(hours)
+        return np.exp(-self.first.drawn(rng, draws) * first - self.later.drawn(rng, draws) * later)
+
+
+def _staged(hours: ArrayLike) -> tuple[Floats, Floats]:
+    """Hours of the first stage and of the later one."""
+    whole = np.asarray(hours, float)
+    return np.minimum(whole, FIRST_H), np.maximum(whole - FIRST_H, 0.0)
 
 
 @dataclass(frozen=True)
@@ -99,14 +150,18 @@ class BetaChances:
             - special.gammaln(whole + n)
         )
 
+    def of(self, place: Any) -> "BetaChances":
+        """Some of the units; any index of arrays."""
+        return BetaChances(self.alpha[place], self.beta[place])
+
     def no_event_up_to(self, reloads: int) -> Floats:
         """The same for 0, 1, ... so many reloads, along the last axis: each reload multiplies one chance more."""
         n = np.arange(reloads, dtype=float)
         each = (self.beta[..., None] + n) / (self.alpha[..., None] + self.beta[..., None] + n)
-        return np.concatenate([np.ones((*self.alpha.shape, 1)), np.cumprod(each, axis=-1)], axis=-1)
+        return np.concatenate([np.ones((*self.alpha.shape, 1)), np.cumprod(each, axis=-1)], axis=-1, dtype=np.float64)
 
     def first_event(self, rng: np.random.Generator, draws: int, most: int) -> Floats:
-        """The how-manieth reload fails first, drawn; inf where none of the first `most` does. One axis of units only."""
+        """The how-manieth reload fails first, drawn; inf where none of `most` does. One axis of units."""
         failed = 1 - self.no_event_up_to(most)
         rows = np.arange(len(failed))[:, None]
         # Row numbers make one ascending list of all rows: one search serves them all.

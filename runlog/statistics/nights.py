@@ -14,10 +14,12 @@ from typing import Final
 
 import numpy as np
 
-from runlog.statistics.hazards import BetaChances, GammaRates
+from runlog.statistics.hazards import BetaChances, Stages
 from runlog.statistics.proportions import Floats
 
 HOUR_S: Final = 3600.0
+_EACH: Final = (..., None)
+"""Units, with an axis more for what is asked of each."""
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,7 @@ class Nights:
         Parts left on the bar in the spindle; nan where nobody knows: drawn evenly.
     bars, order : ndarray
         Bars in the magazine, parts still wanted; inf where that does not limit.
-    stops : GammaRates
+    stops : Stages
         Night-ending stops per hour worked.
     failures : BetaChances
         Night-ending failures per reload.
@@ -89,7 +91,7 @@ class Nights:
     left: Floats
     bars: Floats
     order: Floats
-    stops: GammaRates
+    stops: Stages
     failures: BetaChances
     pace: Floats
     working: Floats
@@ -173,8 +175,8 @@ def settings_of(nights: Nights, rng: np.random.Generator, draws: int) -> Setting
 def _smoothed(values: Floats, pick: np.ndarray, seen: Floats, rng: np.random.Generator) -> Floats:
     """Values picked, blurred, and spread as far as the next one may lie: beyond the few that were seen.
 
-    B. W. Silverman and G. A. Young, Biometrika 74 (1987) 469-479 (from memory): a smoothed bootstrap, shrunken to keep the
-    variance; that is (n + 1) / (n - 1) times the one of n values for a value to come.
+    B. W. Silverman and G. A. Young, Biometrika 74 (1987) 469-479 (from memory): a smoothed bootstrap, shrunken to
+    keep the variance; that is (n + 1) / (n - 1) times the one of n values for a value to come.
     """
     many = np.maximum(seen, 2.0)[:, None]
     middle, error = values.mean(1, keepdims=True), values.std(1, keepdims=True)
@@ -221,23 +223,21 @@ def play(nights: Nights, rng: np.random.Generator, draws: int) -> Courses:
 
 def reach_chances(nights: Nights, ahead: Setting) -> Floats:
     """Chance to reach the planned end, by formula for each drawn pace and stock, then their mean. [0..1]"""
-    column = GammaRates(nights.stops.shape[:, None], nights.stops.rate[:, None])
     reloads = ahead.reloads.astype(np.int64)
     none_failed = np.take_along_axis(nights.failures.no_event_up_to(int(reloads.max())), reloads, 1)
-    return (column.no_event(ahead.worked_h) * none_failed).mean(1)
+    return (nights.stops.of(_EACH).no_event(ahead.worked_h) * none_failed).mean(1)
 
 
 def chance_range(nights: Nights, ahead: Setting, rng: np.random.Generator, level: float = 0.8) -> tuple[Floats, Floats]:
     """Limits of the chance to reach the planned end, as rates are not known exactly."""
     draws = ahead.parts.shape[1]
-    lasts = np.exp(-nights.stops.drawn(rng, draws) * ahead.worked_h)
-    chance = lasts * (1 - nights.failures.drawn(rng, draws)) ** ahead.reloads
+    chance = nights.stops.lasting(rng, ahead.worked_h) * (1 - nights.failures.drawn(rng, draws)) ** ahead.reloads
     low, high = np.quantile(chance, [(1 - level) / 2, (1 + level) / 2], axis=1)
     return low, high
 
 
 def expected_parts(
-    stock: Bars, pace: float, working: float, parts: float, stops: GammaRates, failures: BetaChances
+    stock: Bars, pace: float, working: float, parts: float, stops: Stages, failures: BetaChances
 ) -> Floats:
     """Parts a run makes on average before it stops or reaches its planned end, by formula.
 
@@ -250,7 +250,7 @@ def expected_parts(
     parts : float
         Parts at the planned end.
     stops, failures
-        Of one run or of several kinds of it (what if a cause were gone), one entry each.
+        Of several kinds of the run (as it is; if a cause were gone), one entry each.
 
     Returns
     -------
@@ -259,13 +259,12 @@ def expected_parts(
     """
     part = np.arange(1.0, np.floor(parts) + 1)
     if not part.size:
-        return np.zeros(np.shape(stops.shape))
+        return np.zeros(np.shape(stops.later.shape))
     worked_h = (stock.time_s(part) - stock.cycle_s / 2) * pace * working / HOUR_S
     reloads = stock.reloads(part)
-    going = GammaRates(np.asarray(stops.shape)[..., None], np.asarray(stops.rate)[..., None]).no_event(worked_h)
+    going = stops.of(_EACH).no_event(worked_h)
     distinct, which = np.unique(reloads, return_inverse=True)
-    failing = BetaChances(np.asarray(failures.alpha)[..., None], np.asarray(failures.beta)[..., None])
-    return (going * failing.no_event(distinct)[..., which]).sum(-1)
+    return (going * failures.of(_EACH).no_event(distinct)[..., which]).sum(-1)
 
 
 def narrowest(values: Floats, level: float = 0.8) -> tuple[Floats, Floats]:

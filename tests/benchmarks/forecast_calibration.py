@@ -1,9 +1,10 @@
 """How good forecasts of a night are: `python tests/benchmarks/forecast_calibration.py`.
 
 Every night of invented shops is forecast from what came before it. The first lines are shops whose machines were played
-out by the simulator, their truth taken as the log. The others are invented here, by arithmetic of their own, to try what
-the forecast takes for granted: machines that are alike or differ, bars that end the night, little history, and shops that
-break its rules: nights that are good or bad all through, stops that come mostly in the first hour, rates that rise.
+out by the simulator, their truth taken as the log. The others are invented here, by arithmetic of their own, to try
+what the forecast takes for granted: machines that are alike or differ, bars that end the night, little history, and
+shops that break its rules: nights that are good or bad all through, stops that come mostly in the first hour, rates
+that rise.
 
 Wanted: the 80 % ranges hold 75 to 85 % of nights, and the Brier score is less than those of the naive forecasts.
 """
