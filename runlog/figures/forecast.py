@@ -141,9 +141,8 @@ def _forecast(rows: pl.DataFrame, known: Known, draws: int, ranges_only: bool) -
     ranges = _ranges(ahead, courses)
     found = ranges if ranges_only else ranges | _more(rows, known, ahead, courses, rng)
     kinds = {name: kind for name, kind in FORECASTS.items() if name in found}
-    return pl.DataFrame(
-        {"_row": rows["_row"]} | {name: found[name] for name in kinds}, schema={"_row": pl.UInt32} | kinds
-    )
+    columns = {"_row": rows["_row"]} | {name: found[name] for name in kinds}
+    return pl.DataFrame(columns, schema={"_row": pl.UInt32} | kinds).fill_nan(None)
 
 
 def _ranges(ahead: Nights, courses: Courses) -> dict[str, Any]:
@@ -183,15 +182,17 @@ def _more(
     }
 
 
-def _good(rows: pl.DataFrame, parts: Floats, rng: np.random.Generator) -> dict[str, pl.Series]:
-    """Good ones among the parts of each night, the share itself uncertain; null where quality was not measured."""
-    seen = rows.select(pl.col("good_seen", "bad_seen").fill_null(0)).to_numpy().T
-    share = rng.beta(seen[0][:, None] + 0.5, seen[1][:, None] + 0.5, parts.shape)
-    good = rng.binomial(parts.astype(np.int64), share).astype(float)
-    low, high = narrowest(good, LEVEL)
-    measured = rows["good_seen"].is_not_null()
-    found = {"good_parts": good.mean(1), "good_low": low, "good_high": high}
-    return {name: pl.Series(values).set(~measured, None) for name, values in found.items()}
+def _good(rows: pl.DataFrame, parts: Floats, rng: np.random.Generator) -> dict[str, Floats]:
+    """Good ones among the parts of each night, the share itself uncertain; nan where quality was not measured."""
+    measured = rows["good_seen"].is_not_null().to_numpy()
+    found = {name: np.full(rows.height, np.nan) for name in ("good_parts", "good_low", "good_high")}
+    if measured.any():
+        seen = rows.filter(measured).select("good_seen", "bad_seen").to_numpy().T[..., None]
+        some = parts[measured]
+        good = rng.binomial(some.astype(np.int64), rng.beta(seen[0] + 0.5, seen[1] + 0.5, some.shape)).astype(float)
+        for name, values in zip(found, (good.mean(1), *narrowest(good, LEVEL)), strict=True):
+            found[name][measured] = values
+    return found
 
 
 def _limit(courses: Courses) -> list[str]:

@@ -18,7 +18,7 @@ from runlog.figures.forecast_history import History
 from runlog.figures.run_history import STOP
 from runlog.statistics.nights import brier
 
-DRAWS: Final = 400
+DRAWS: Final = 256
 """Times each past night is played: there are thousands of them."""
 JUDGED: Final = ("window", "visit", "stop", "out of bars", "order complete")
 """Endings that can be judged; a lost signal tells nothing of the run."""
