@@ -66,7 +66,7 @@ def forecast_check(runs: pl.DataFrame, history: History, draws: int = DRAWS) -> 
     A night is judged up to when somebody came, as if that had been known. Left out are runs that did not begin with
     their window, that lost their signal, have no plan, or nothing before them to go by.
     """
-    begun = runs.filter(pl.col("start") == pl.col("window_start"))
+    begun = runs.filter(pl.col("start") == pl.col("window_start")).sort("start", "machine")
     rows = begun.filter(pl.col("ended_by").is_in(JUDGED)).with_columns(
         at="window_start",
         hours=(pl.col("until") - pl.col("start")).dt.total_microseconds() / 3.6e9,

@@ -57,7 +57,7 @@ def shared_order(at: str) -> pl.Expr:
     speed = 1 / (pl.col("cycle_s") + pl.col("reload_s") / pl.col("parts_per_bar"))
     share = speed / speed.filter(pl.col("order_left") > 0).sum().over(at, "job")
     wanted = pl.when(pl.col("order_left") > 0).then("order_left")
-    return (wanted * pl.when(share.is_null()).then(1.0).otherwise(share)).ceil().cast(pl.Int64)
+    return (wanted * pl.when(share.is_null()).then(1.0).otherwise(share)).round().cast(pl.Int64)
 
 
 @dataclass(frozen=True)
