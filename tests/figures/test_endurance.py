@@ -16,7 +16,7 @@ def row(found, group: str) -> dict:
 
 
 def test_only_night_ending_stops_are_stops():
-    """Six runs: one stops at 2 h; the others were last seen at 1, 3, 4, 5 and 8 h. At 2 h five are watched: 4/5 go on."""
+    """One of six stops, at 2 h; the others were last seen at 1, 3, 4, 5 and 8 h. Five are watched at 2 h: 4/5 go on."""
     found = endurance(
         night_facts(
             night("T01", 0, 1.0, "visit"),

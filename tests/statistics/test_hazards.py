@@ -24,8 +24,11 @@ def test_a_unit_alone_has_its_own_events_and_half_a_one():
 
 
 def test_two_units_by_hand():
-    """0 and 8 stops in 100 h each. Mean 8.5 / 200 = 0.0425; squares 100 x 0.0425^2 + 100 x 0.0375^2 = 0.32125;
-    weight 200 - 20000 / 200 = 100; between (0.32125 - 0.0425) / 100 = 0.0027875; worth 0.0425^2 / 0.0027875 = 0.64798."""
+    """0 and 8 stops in 100 h each, so a mean of 8.5 / 200 = 0.0425.
+
+    Squares 100 x 0.0425^2 + 100 x 0.0375^2 = 0.32125, weight 200 - 20000 / 200 = 100, between units
+    (0.32125 - 0.0425) / 100 = 0.0027875: worth 0.0425^2 / 0.0027875 = 0.64798 events.
+    """
     found = gamma_posterior([0, 8], [100.0, 100.0])
     worth = 0.0425**2 / 0.0027875
     assert found.shape == pytest.approx([worth, 8 + 0.5])
