@@ -22,6 +22,7 @@ from runlog.errors import RunlogError
 from runlog.figures.run_history import OUT_OF_BARS, WINDOW, run_history
 from runlog.figures.window import Facts
 from runlog.site import Site
+from runlog.statistics.proportions import clopper_pearson
 from runlog.statistics.survival import Curve, aalen_johansen, kaplan_meier, log_rank
 
 DIMENSIONS: Final = ("machine", "job", "diameter")
@@ -274,20 +275,26 @@ def _steps(dimension: str, name: Any, curve: Curve) -> pl.DataFrame:
 
 
 def _at_milestones(dimension: str, name: Any, curve: Curve, part: pl.DataFrame, unit: str) -> pl.DataFrame:
-    """The curve at lengths that some run of the group reached, and how many were still watched there."""
+    """The curve at lengths that some run of the group reached, and how many were still watched there.
+
+    Before the first stop the curve has no error of its own: its lower limit is that of so many runs without a stop
+    (C. J. Clopper and E. S. Pearson, Biometrika 26, 1934).
+    """
     lengths = part["length"].to_numpy()
     there = [one for one in MILESTONES[unit] if (lengths >= one).any()]
     place = np.searchsorted(curve.time, there, side="right") - 1
+    at_risk = np.array([(lengths >= one).sum() for one in there], dtype=np.int64)
     known = {
-        column: [float(values[number]) if number >= 0 else 1.0 for number in place]
+        column: np.array([values[number] if number >= 0 else 1.0 for number in place])
         for column, values in (("surviving", curve.surviving), ("low", curve.low), ("high", curve.high))
     }
+    known["low"] = np.where(known["surviving"] < 1, known["low"], clopper_pearson(at_risk, at_risk)[0])
     return pl.DataFrame(
         {
             "dimension": [dimension] * len(there),
             "group": [str(name)] * len(there),
             "length": there,
-            "at_risk": [int((lengths >= one).sum()) for one in there],
+            "at_risk": at_risk,
             **known,
         },
         schema={column: CURVES[column] for column in _SHARES},

@@ -101,13 +101,11 @@ def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS, *, ran
     wanted = RANGES if ranges_only else tuple(FORECASTS)
     numbered = nights.with_row_index("_row")
     able = numbered.filter(pl.col("parts_per_bar").is_not_null() & (pl.col("hours") > 0))
-    if not able.height or not history.nights.size:
-        return numbered.drop("_row").with_columns(
-            **{name: pl.lit(None, kind) for name, kind in FORECASTS.items() if name in wanted}
-        )
-    known = history.before(able)
-    told = np.flatnonzero(known.stops.known)
-    chunks = np.array_split(told, -(-told.size // _AT_ONCE) or 1)
+    known = history.before(able) if able.height and history.nights.size else None
+    told = np.flatnonzero(known.stops.known) if known else np.empty(0, np.int64)
+    if known is None or not told.size:
+        return nights.with_columns(**{name: pl.lit(None, FORECASTS[name]) for name in wanted})
+    chunks = np.array_split(told, -(-told.size // _AT_ONCE))
     found = pl.concat([_forecast(able[some], known.of(some), draws, ranges_only) for some in chunks])
     return numbered.join(found, on="_row", how="left", maintain_order="left").drop("_row")
 

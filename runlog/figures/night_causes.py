@@ -87,6 +87,8 @@ def night_gains(nights: pl.DataFrame, runs: pl.DataFrame, history: History) -> p
         return pl.DataFrame(schema=GAINS)
     known = history.before(able)
     told = np.flatnonzero(known.stops.known)
+    if not told.size:
+        return pl.DataFrame(schema=GAINS)
     rows, ahead = able[told], nights_ahead(able[told], known.of(told))
     setting = settings_of(ahead, np.random.default_rng(_SEED), _COURSES)
     stopped = _recent(runs, rows["at"].max()).filter("stopped")  # type: ignore[arg-type]

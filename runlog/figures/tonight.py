@@ -243,7 +243,11 @@ def _machine_notes() -> pl.Expr:
             pl.lit("no unattended run of this machine yet: the others of the shop stand for it")
         ),
         pl.when(able & pl.col("history_runs").is_between(1, LITTLE - 1)).then(
-            pl.format("little history: {} unattended runs of this machine", "history_runs")
+            pl.format(
+                "little history: {} unattended {} of this machine",
+                "history_runs",
+                pl.when(pl.col("history_runs") == 1).then(pl.lit("run")).otherwise(pl.lit("runs")),
+            )
         ),
         pl.when(able & (pl.col("pace_basis") == "plan")).then(pl.lit("pace as planned: nobody ran yet")),
         pl.when(able & pl.col("pace_basis").is_in(["machine", "shop"])).then(

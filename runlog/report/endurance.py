@@ -56,7 +56,7 @@ def _heading(review: Endurance) -> str:
         return "Endurance of unattended runs"
     return (
         f"Endurance of unattended runs in {review.unit}, nights from {_day(review.first)} to {_day(review.last)},"
-        f" {review.runs} runs"
+        f" {review.runs} {'run' if review.runs == 1 else 'runs'}"
     )
 
 

@@ -26,8 +26,10 @@ def shown(review: Worth) -> Iterator[RenderableType]:
         f"Unattended running, shifts from {_day(review.first)} to {_day(review.last)}, {number(review.weeks, 1)} weeks",
         style="bold",
     )
+    if review.weeks < 1:
+        yield Text("Less than a week of log: what is shown is scaled up to one.", style="yellow")
     if review.share is not None:
-        yield Text(f"Unattended shifts add {number(100 * review.share)} % to the hours worked in attended ones.")
+        yield Text(f"An attended hour comes with {number(review.share, 2)} unattended ones.")
     yield Grid(review.times, _times(review))
     yield from section("Hours that causes take", review.causes, _causes(review), "no unattended run was stopped")
     if review.hour_value is None:

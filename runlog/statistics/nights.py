@@ -18,6 +18,8 @@ from runlog.statistics.hazards import BetaChances, Stages
 from runlog.statistics.proportions import Floats
 
 HOUR_S: Final = 3600.0
+UNSEEN_PACE: Final = 0.03
+"""By how much the pace of a night may be off where none was seen, worth one night. Common practice."""
 _EACH: Final = (..., None)
 """Units, with an axis more for what is asked of each."""
 
@@ -179,7 +181,8 @@ def _smoothed(values: Floats, pick: np.ndarray, seen: Floats, rng: np.random.Gen
     keep the variance; that is (n + 1) / (n - 1) times the one of n values for a value to come.
     """
     many = np.maximum(seen, 2.0)[:, None]
-    middle, error = values.mean(1, keepdims=True), values.std(1, keepdims=True)
+    middle, nights = values.mean(1, keepdims=True), seen[:, None]
+    error = np.sqrt((nights * values.var(1, keepdims=True) + UNSEEN_PACE**2) / (nights + 1))
     blur = 0.9 * many**-0.2
     off = (np.take_along_axis(values, pick, 1) - middle + blur * error * rng.standard_normal(pick.shape)) / np.hypot(
         1, blur

@@ -80,3 +80,13 @@ def test_no_runs_at_all():
     found = endurance(night_facts(), SITE)
     assert (found.runs, found.groups.height, found.causes.height, found.first) == (0, 0, 0, None)
     assert all(one["p"] is None for one in found.compared.to_dicts())
+
+
+def test_one_run_that_did_not_stop_is_no_certainty():
+    """One of one: exact lower limit 0.025; of forty 0.025^(1/40) = 0.912."""
+    few, many = (
+        endurance(night_facts(*(night("T01", n) for n in range(count))), SITE).shares.filter(pl.col("group") == "all")
+        for count in (1, 40)
+    )
+    assert few["low"].to_list() == pytest.approx([0.025] * 4)
+    assert many["low"].to_list() == pytest.approx([0.025 ** (1 / 40)] * 4)

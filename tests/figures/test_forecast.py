@@ -187,3 +187,10 @@ def test_the_simulators_nights_are_forecast_better_than_by_their_shares():
     row = forecast_check(runs, History(runs)).summary.row(0, named=True)
     assert 0.75 <= row["coverage"] <= 0.85
     assert row["brier"] < min(row["brier_shop_share"], row["brier_own_share"], row["brier_as_last_night"])
+
+
+def test_the_first_night_of_a_shop_has_nothing_to_go_by():
+    runs = history_of(night("T01", 0))
+    check = forecast_check(runs, History(runs))
+    assert (check.summary["nights"].item(), check.nights.height) == (0, 0)
+    assert forecast(ahead(1), runs)["reach_high"] - forecast(ahead(1), runs)["reach_low"] > 0.5
