@@ -50,7 +50,7 @@ def nights(
         pace=np.full((1, 4), pace),
         working=np.full((1, 4), working),
         missing=np.zeros((1, 4)),
-        paced=one(50.0),
+        paced=one(1e9),
     )
 
 
