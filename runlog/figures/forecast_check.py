@@ -1,4 +1,4 @@
-"""Were the forecasts any good: every night there was, forecast from what came before it only.
+"""Were the forecasts any good: the nights of the last 13 weeks, each forecast from what came before it only.
 
     check = forecast_check(runs, history)
     check.summary        # coverage of the 80 % ranges, Brier scores of the forecast and of three naive ones
@@ -15,7 +15,7 @@ import polars as pl
 
 from runlog.figures.forecast import NIGHTS, forecasts
 from runlog.figures.forecast_history import History
-from runlog.figures.run_history import STOP
+from runlog.figures.run_history import STOP, WINDOW
 from runlog.statistics.nights import brier
 
 DRAWS: Final = 256
@@ -50,7 +50,7 @@ class ForecastCheck:
 
 
 def forecast_check(runs: pl.DataFrame, history: History, draws: int = DRAWS) -> ForecastCheck:
-    """Forecast every night of the history from what came before it.
+    """Forecast the nights of the last 13 weeks, each from what came before it.
 
     Parameters
     ----------
@@ -73,16 +73,14 @@ def forecast_check(runs: pl.DataFrame, history: History, draws: int = DRAWS) -> 
         good_seen=pl.lit(None, pl.Int64),
         bad_seen=pl.lit(None, pl.Int64),
     )
-    reached = pl.col("ended_by") != STOP
-    said = (
-        forecasts(rows.select(*NIGHTS, reached=reached, made="parts"), history, draws, ranges_only=True)
-        if rows.height
-        else None
-    )
-    if said is None:
+    if not rows.height:
         return ForecastCheck(pl.DataFrame(), _summary(pl.DataFrame(), runs.height), pl.DataFrame(), pl.DataFrame())
-    naive = _naive(said.sort("machine", "at"))
-    judged = naive.filter(pl.col("reach").is_not_null()).with_columns(
+    counted = rows.select(*NIGHTS, reached=pl.col("ended_by") != STOP, made="parts")
+    since = runs["window_start"].max() - WINDOW  # type: ignore[operator]
+    said = forecasts(
+        _naive(counted).filter(pl.col("at") > since).sort("at", "machine"), history, draws, ranges_only=True
+    )
+    judged = said.filter(pl.col("reach").is_not_null()).with_columns(
         inside=pl.col("made").is_between(pl.col("parts_low"), pl.col("parts_high"))
     )
     return ForecastCheck(
@@ -90,7 +88,7 @@ def forecast_check(runs: pl.DataFrame, history: History, draws: int = DRAWS) -> 
             "machine", "job", "reach", "parts_low", "parts_high", "range_holds", "reached", "made", "inside",
             "shop_share", "own_share", "as_last_night", start="at",
         ),
-        _summary(judged, runs.height - judged.height),
+        _summary(judged, runs.filter(pl.col("window_start") > since).height - judged.height),
         _classes(judged),
         _by_machine(judged),
     )  # fmt: skip
