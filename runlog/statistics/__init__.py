@@ -4,6 +4,8 @@
     counts           faults per hour: exact intervals, ratio of two rates, mean time between failures
     failure_times    do faults become more or fewer: trend tests, power law
     charts           EWMA, CUSUM, c- and p-chart
+    hazards          stops per hour and per reload: posteriors, shrunken across machines
+    nights           a night played out: parts, ranges, chances, by formula and by simulation
     survival         how long runs last, what ends them, faults per machine over time
 
 Plain numbers and arrays in, plain numbers and small records out; nothing here knows a table. Each function names its
