@@ -17,7 +17,8 @@ from runlog.report.writing import number, plain
 FIXES_SHOWN: Final = 8
 LEGEND: Final = (
     "Reach: chance to get to the planned end (window end, last bar or order, whichever is first), with its 80 % limits."
-    " Parts: average, and the narrowest range that holds four nights of five. Load: bars that nine nights of ten do not"
+    " Parts: average, and the narrowest range that holds four nights of five. Runs at end: chance to be at work when the"
+    " window ends. Load: bars that nine nights of ten do not"
     " use up."
 )
 
@@ -83,6 +84,7 @@ def _columns(zone: ZoneInfo) -> list[Column]:
         ("job", text("job")),
         ("reach %\n(limits)", _reach),
         ("parts\n(4 of 5 nights)", _parts),
+        ("runs at\nend %", lambda row: number(100 * row["still_running"])),
         ("planned\nend", _clock("planned_end_at", zone)),
         ("bars", amount("bars")),
         ("bars\nlast to", _clock("bars_out_at", zone)),
