@@ -40,8 +40,8 @@ class Tonight:
     ----------
     machines : DataFrame
         One row a machine, the least likely to reach its planned end first: NIGHTS and FORECASTS (`figures.forecast`),
-        end (of the window), planned_end_at, bars_out_at, first_stop_at, bars_held, finding (one sentence), notes
-        (what to know of it, a sentence a line; empty if nothing).
+        end (of the window), attended (it is no unattended one), planned_end_at, bars_out_at, first_stop_at,
+        bars_held, finding (one sentence), notes (what to know of it, a sentence a line; empty if nothing).
     gains : DataFrame
         `night_causes.GAINS`: parts a night gained per machine and cause.
     fixes : DataFrame
@@ -124,12 +124,14 @@ def _running(facts: Facts, start: datetime) -> pl.DataFrame:
 def _nights(asked: pl.DataFrame, facts: Facts, site: Site) -> pl.DataFrame:
     ends = {at: stretch_at(site, at) for at in asked["at"].unique().to_list()}
     known = {at: stretch.end for at, stretch in ends.items() if stretch is not None}
+    attended = {at: stretch.attended for at, stretch in ends.items() if stretch is not None}
     here = (
         asked.join(planned_pairs(asked.select("machine", "job").unique(), site), on=["machine", "job"], how="left")
         .join(_orders(asked["job"].unique().to_list(), facts, site), on="job", how="left")
         .join(_quality(facts), on=["machine", "job"], how="left")
         .with_columns(
             end=pl.col("at").replace_strict(known, default=None, return_dtype=pl.Datetime("us", "UTC")),
+            attended=pl.col("at").replace_strict(attended, default=None, return_dtype=pl.Boolean),
             bars_basis=pl.when(pl.col("bars").is_not_null())
             .then(pl.lit(GIVEN))
             .when(pl.col("bars_held").is_not_null())
@@ -141,7 +143,7 @@ def _nights(asked: pl.DataFrame, facts: Facts, site: Site) -> pl.DataFrame:
         bars=pl.coalesce("bars", "bars_held"),
         order_wanted="order_left",
         order_left=shared_order("at"),
-    ).select(*NIGHTS, "end", "bars_held", "order_wanted")
+    ).select(*NIGHTS, "end", "attended", "bars_held", "order_wanted")
 
 
 def _orders(jobs: list[str], facts: Facts, site: Site) -> pl.DataFrame:
@@ -212,13 +214,14 @@ def _finding(zone: str) -> pl.Expr:
         pl.coalesce(good, made).round().cast(pl.Int64)
         for good, made in (("good_parts", "parts"), ("good_low", "parts_low"), ("good_high", "parts_high"))
     )
+    span = pl.when(low == high).then(pl.format("{}", low)).otherwise(pl.format("{} to {}", low, high))
     stop = pl.when(pl.col("first_stop_at").is_not_null()).then(
         pl.format("; if it stops, about {}", _clock("first_stop_at", zone))
     )
     told = pl.concat_str(
         [
             pl.format("{} % to reach {}", _percent("reach"), goal),
-            pl.format("; {} {} on average, {} to {} in four nights of five", mean, kind, low, high),
+            pl.format("; {} {} on average, {} in four nights of five", mean, kind, span),
             stop.otherwise(pl.lit("")),
         ]
     )
@@ -258,6 +261,9 @@ def _machine_notes() -> pl.Expr:
         ),
         pl.when(able & (more > 0) & ~(pl.col("bars_worth") > pl.col("bars_held")).fill_null(False)).then(
             pl.format("{} more bars are worth loading", more)
+        ),
+        pl.when(able & pl.col("attended")).then(
+            pl.lit("somebody is planned to be there then: this is how far it would get alone")
         ),
         pl.when(able & (pl.col("order_wanted") == 0)).then(
             pl.lit("its order is made up: taken as running on all the same")

@@ -85,6 +85,13 @@ def test_what_is_not_known_is_said(facts):
     assert (nothing.fixes.height, nothing.check.summary["nights"].item()) == (0, 0)
 
 
+def test_a_start_in_an_attended_shift_is_told(facts):
+    at = START + timedelta(days=60, hours=-3)
+    one = row(tonight_review(facts, SITE, BEFORE, plan=loaded(("T01", "bush", 20), at=at)), "T01")
+    assert (one["hours"], one["attended"]) == (3.0, True)
+    assert "how far it would get alone" in one["notes"]
+
+
 def test_an_old_log_is_said_to_be_old(facts):
     assert not any("ago" in note for note in tonight_review(facts, SITE, BEFORE).notes)
     later = tonight_review(facts, SITE, BEFORE + timedelta(days=10))
