@@ -17,8 +17,8 @@ from runlog.report.writing import number, plain
 FIXES_SHOWN: Final = 8
 LEGEND: Final = (
     "Reach: chance to get to the planned end (window end, last bar or order, whichever is first), with its 80 % limits."
-    " Parts: average, and the narrowest range that holds four nights of five. Runs at end: chance to be at work when the"
-    " window ends. Load: bars that nine nights of ten do not"
+    " Parts: average, and the narrowest range that holds four nights of five. Runs at end: chance to be at work when"
+    " the window ends. Load: bars that nine nights of ten do not"
     " use up."
 )
 
