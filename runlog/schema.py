@@ -504,6 +504,30 @@ REPORTED: Final = _table(
     shown_at=(INSTANT, "when it was shown"),
 )
 
+CARRIED: Final = _table(
+    "carried",
+    "What still held of a log at the start of a UTC day: enough to derive facts from that day on.",
+    as_of=(INSTANT, "the instant; null: after all that was read"),
+    **{name: (column.dtype, column.meaning) for name, column in EVENTS.columns.items()},
+)
+
+CYCLES: Final = _table(
+    "cycles",
+    "Measured cycles, of which the standard cycle of a machine and program is the median.",
+    machine=(TEXT, "name in the site file"),
+    program=(TEXT, "program selected; null if never told"),
+    at=(INSTANT, "the part that ended it"),
+    active_s=(NUMBER, "ACTIVE time since the part before, reload time out [s]"),
+)
+
+MARKS: Final = _table(
+    "marks",
+    "Instants that decide how all of a log is read: first event, horizon, and when it told this or that first.",
+    machine=(TEXT, "name in the site file"),
+    mark=(TEXT, "see runlog.derive.earlier"),
+    at=(INSTANT, "first event, horizon, or when it was told first"),
+)
+
 INTAKE_TABLES: Final = (EVENTS, REJECTS, PROGRESS)
 FACT_TABLES: Final = (
     SPANS,
@@ -519,6 +543,33 @@ FACT_TABLES: Final = (
     SHIFT_LOADS,
     SHIFT_PLANS,
 )
-INPUT_TABLES: Final = (PLANS, SCRAP, REPORTED)
+STANDARDS: Final = _table(
+    "standards",
+    "Job standards as the site file gave them, by the time from which they hold: old shifts keep theirs.",
+    job=(TEXT, "name in the site file"),
+    valid_from=(INSTANT, "start of the first shift they hold for; null: since ever"),
+    standard=(TEXT, "all of the job but its name and programs, as JSON"),
+    seen_at=(INSTANT, "when it was first read"),
+)
+
+ANCHOR_TABLES: Final = (CARRIED, CYCLES, MARKS)
+"""What deriving leaves for itself, so that the next time it need not begin at the beginning."""
+DERIVED_TABLES: Final[dict[str, Table]] = {table.name: table for table in FACT_TABLES + ANCHOR_TABLES}
+STARTS: Final[dict[str, str]] = {
+    "spans": "start",
+    "parts": "at",
+    "reloads": "start",
+    "bars": "loaded_at",
+    "stops": "start",
+    "alarms": "start",
+    "unattended_runs": "window_start",
+    "changeovers": "start",
+    "shift_figures": "shift_start",
+    "shift_plans": "shift_start",
+    "cycles": "at",
+    "carried": "as_of",
+}
+"""By table, the instant that tells on which side of a cut in time a row lies; the others tell it by their shift."""
+INPUT_TABLES: Final = (PLANS, SCRAP, REPORTED, STANDARDS)
 """What neither a log nor a derivation makes: what people wrote down, and what was shown to them."""
 TABLES: Final[dict[str, Table]] = {table.name: table for table in INTAKE_TABLES + FACT_TABLES + INPUT_TABLES}

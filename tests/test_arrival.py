@@ -20,10 +20,10 @@ SEEN = ["source", "file", "line", "body_start", "cell"]
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory) -> Path:
-    """Three days of three machines, a format each, a file a machine and day."""
+    """Nine days of three machines with the end of summer time among them, a format each, a file a machine and day."""
     folder = tmp_path_factory.mktemp("shop")
     formats = ("csv long", "adapter lines", "mtconnect streams")
-    return simulate(folder, start=date(2026, 10, 23), weeks=1, days=3, seed=5, machines=3, formats=formats)
+    return simulate(folder, start=date(2026, 10, 19), weeks=2, days=9, seed=5, machines=3, formats=formats)
 
 
 def read(shop: Path, portions: list[list[Path]], folder: Path) -> tuple[pl.DataFrame, dict[str, pl.DataFrame]]:

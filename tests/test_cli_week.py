@@ -88,6 +88,21 @@ def test_roll_ups_by_any_grouping(name: str, by: str, run: Run, stored: Path):  
     assert columns in rows[0]
 
 
+def test_changeovers_stand_beside_the_planned_time_of_the_feeder(run: Run, stored: Path):  # noqa: F811
+    """The shop notes another liner with each diameter and gives no times: 300 + 300 + 900 s, and 600 for the collet."""
+    data = json.loads(run("changeovers", "--json", "--week", "2026-W45", *places(stored)).out)
+    planned = {
+        ("diameter" in row["what_changed"], row["setup"], row["planned_least_s"], row["planned_most_s"])
+        for row in data["changeovers"]
+    }
+    assert (True, "size, pusher, liner", 1500.0, 2100.0) in planned
+    assert planned <= {(True, "size, pusher, liner", 1500.0, 2100.0), (False, None, None, None)}
+    shown = run("changeovers", "--week", "2026-W45", *places(stored)).words
+    assert "feeder" in shown
+    assert "setting up the bar feeder alone" in shown
+    assert f"Longest work, {min(10, len(data['changeovers']))} of {len(data['changeovers'])}" in shown
+
+
 def test_what_it_cannot_be_grouped_by_is_said(run: Run, stored: Path):  # noqa: F811
     said = run("shifts", "--by", "colour", *places(stored))
     assert (said.code, said.out) == (1, "")

@@ -36,10 +36,20 @@ def ingest(
         raise typer.Exit(1)
 
 
-def derive(site: SiteFile = SITE_FILE, store: StoreFolder = STORE_FOLDER) -> None:
-    """Derive all facts anew, as after a change of the site file."""
+def derive(
+    site: SiteFile = SITE_FILE,
+    store: StoreFolder = STORE_FOLDER,
+    everything: Annotated[bool, typer.Option("--all", help="From the first event on, whatever stands.")] = False,
+) -> None:
+    """Bring the facts up to date with the logs, the site file and the plans."""
+    shop, held = load_site(site), mended(Store(store))
+    if not everything and pipeline.is_current(shop, held):
+        console().print("Facts are up to date; --all derives them anew all the same.")
+        return
     with busy("deriving facts"):
-        pipeline.rederive(load_site(site), mended(Store(store)))
+        standards = pipeline.rederive(shop, held, afresh=everything)
+    for new in standards:
+        console().print(Text(plain(str(new))))
     console().print("Facts derived anew.")
 
 
@@ -78,6 +88,8 @@ def show(report: IngestReport, to: Console) -> None:
     if report.skipped:
         to.print(f"{_files_of(len(report.skipped))} could not be read:")
         to.print(Text("\n".join(f"  {plain(one.path)}: {plain(one.reason)}" for one in report.skipped)))
+    for new in report.standards:
+        to.print(Text(plain(str(new))))
     if report.progress["rejects"].sum():
         to.print("Each reject with its reason: runlog rejects")
 

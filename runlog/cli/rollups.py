@@ -19,7 +19,7 @@ from runlog.figures.groups import GROUPS, columns_of
 from runlog.figures.losses import loss_rows, loss_sums, pareto
 from runlog.figures.period import Period, in_period, period_of
 from runlog.figures.quality import with_scrap
-from runlog.figures.setups import changeover_rows, compared
+from runlog.figures.setups import changeover_rows, compared, longest_work
 from runlog.figures.shifts import shift_table
 from runlog.figures.stock import STOCK_GROUPS, bar_account, bar_rows, columns, short_bars
 from runlog.figures.window import Facts, one_machine
@@ -183,20 +183,25 @@ def changeovers(
     as_json: AsJson = False,
     to: ExportTo = None,
 ) -> None:
-    """Compare changeovers by what changed: how long, and how much of it was waiting."""
+    """Compare changeovers by what changed: how long, how much of it was waiting, and the feeder's planned time."""
     group = groups(by)
     with busy("looking at changeovers"):
         what = asked(site, store, machine, week, first, last)
         found = in_period(changeover_rows(what.facts, what.site), what.period)
         rows, each = compared(found, group).collect(), found.sort("start").collect()
+        longest = longest_work(found).collect()
     if _handed_over(what, by, {"rows": rows, "changeovers": each}, rows, as_json, to):
         return
     shown = console()
     shown.print(show.heading(what.period), style="bold")
-    if rows.height:
-        shown.print(show.Grid(rows, show.changeover_columns(columns_of(group))))
-    else:
+    if not rows.height:
         shown.print("No changeover began in this time.")
+        return
+    shown.print(show.Grid(rows, show.changeover_columns(columns_of(group))))
+    listed = f"Longest work, {longest.height} of {each.height}"
+    for line in show.section(listed, longest, show.each_changeover_columns(what.period.zone), "none"):
+        shown.print(line)
+    shown.print(show.FEEDER_PLAN, style="dim")
 
 
 def _handed_over(

@@ -19,6 +19,7 @@ from runlog.derive import (
     hung,
     loads,
     parts,
+    reload_evidence,
     reloads,
     runs,
     shift_figures,
@@ -27,13 +28,15 @@ from runlog.derive import (
     stops,
 )
 from runlog.derive import observations as obs
+from runlog.derive.carried import by_day
 from runlog.derive.context import Context, context
+from runlog.derive.earlier import FIRST, HORIZON, NOTHING, QUALITY, Earlier, marked
 from runlog.derive.frames import BY, held, inside, merged, tiles
 from runlog.derive.frames import edges as edges_of
-from runlog.schema import FACT_TABLES, PLANS, TABLES
+from runlog.schema import DERIVED_TABLES, FACT_TABLES, PLANS
 from runlog.site import Site
 
-__all__ = ["derive"]
+__all__ = ["derive", "derive_on"]
 
 
 def derive(events: pl.LazyFrame, site: Site, plans: pl.LazyFrame | None = None) -> dict[str, pl.LazyFrame]:
@@ -54,15 +57,47 @@ def derive(events: pl.LazyFrame, site: Site, plans: pl.LazyFrame | None = None) 
     dict of str to LazyFrame
         One frame a fact table, by its name; empty ones without events.
     """
-    lives = held(obs.life(events))
+    made = _derived(events, site, plans, NOTHING)
+    return {table.name: made[table.name] for table in FACT_TABLES}
+
+
+def derive_on(
+    events: pl.LazyFrame, site: Site, plans: pl.LazyFrame, earlier: Earlier = NOTHING
+) -> dict[str, pl.LazyFrame]:
+    """Derive facts, and beside them what lets the next derivation begin later (see `runlog.derive.onward`).
+
+    Parameters
+    ----------
+    events, site, plans
+        As in `derive`; of machines that lived before: what was carried, and events from `earlier.begins` on.
+    earlier : Earlier
+        What is known of the time before.
+
+    Returns
+    -------
+    dict of str to LazyFrame
+        One frame a table of DERIVED_TABLES. Facts of a machine before its cut are not to be used.
+    """
+    made = _derived(events, site, plans, earlier)
+    names = [*(machine.name for machine in site.machines), *events.select(pl.col(BY).unique()).collect()[BY]]
+    since = events.join(earlier.begins, on=BY, how="left", maintain_order="left")
+    is_carried = (pl.col("at") < pl.col("begins")).fill_null(False)
+    before, body = (since.filter(rows).drop("begins") for rows in (is_carried, ~is_carried))
+    carried = by_day(before, body, obs.is_read(site, names), dict(earlier.begins.collect().iter_rows()))
+    return made | {"carried": held(carried)}
+
+
+def _derived(events: pl.LazyFrame, site: Site, plans: pl.LazyFrame | None, earlier: Earlier) -> dict[str, pl.LazyFrame]:
+    lives = held(obs.life(events, earlier.begins))
     span = lives.select(pl.col("first").min(), pl.col("horizon").max()).collect().row(0)
     if span[0] is None:
-        return {table.name: table.empty() for table in FACT_TABLES}
+        return {table.name: table.empty() for table in DERIVED_TABLES.values()}
     named = [machine.name for machine in site.machines]
     known = lives.select(BY).collect()[BY].to_list()
     machines = [*named, *(name for name in known if name not in named)]
     first, last = span
-    ctx = context(site, machines, first, last, PLANS.empty() if plans is None else plans)
+    first = min(first, earlier.first or first)
+    ctx = context(site, machines, first, last, PLANS.empty() if plans is None else plans, earlier)
     keyed = pl.col(BY).cast(ctx.key)
     log = obs.read(events.with_columns(keyed), held(lives.with_columns(keyed)), ctx)
     return _facts(log, ctx)
@@ -78,7 +113,8 @@ def _facts(log: obs.Log, ctx: Context) -> dict[str, pl.LazyFrame]:
 
     alarm = held(alarms.alarms(log.observed, ctx))
     reloaded = held(reloads.reloads(log, counted, alarm, setting, ctx))
-    standard = held(hung.standard_cycles(made, running, reloaded, ctx))
+    cycles = held(hung.cycles(made, running, reloaded))
+    standard = held(hung.standard_cycles(cycles, ctx))
     present = held(_present(log, ctx))
     cut = held(spans.pieces(log, reloaded, counted, setting, present, standard, ctx))
     stopped = held(stops.stops(log, cut, alarm, reloaded, made, standard, ctx))
@@ -101,8 +137,22 @@ def _facts(log: obs.Log, ctx: Context) -> dict[str, pl.LazyFrame]:
         "shift_losses": shift_figures.shift_losses(shifted, stopped, ctx),
         "shift_loads": loads.shift_loads(shifted, log, turns, ctx),
         "shift_plans": shift_figures.shift_plans(cut, stock, made, ctx),
+        "cycles": cycles,
+        "marks": _marks(log, made, ctx),
     }
-    return {name: held(TABLES[name].conform(frame)) for name, frame in facts.items()}
+    return {name: held(DERIVED_TABLES[name].conform(frame)) for name, frame in facts.items()}
+
+
+def _marks(log: obs.Log, made: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """MARKS of what was given; of a machine that lived before, its first event is not among them."""
+    return pl.concat(
+        [
+            log.lives.select(BY, mark=pl.lit(FIRST), at="first"),
+            log.lives.select(BY, mark=pl.lit(HORIZON), at="horizon"),
+            marked(made.filter(pl.col("good").is_not_null()), QUALITY),
+            reload_evidence.marks(log.observed, ctx),
+        ]
+    )
 
 
 def _present(log: obs.Log, ctx: Context) -> pl.LazyFrame:

@@ -25,9 +25,50 @@ def alarms(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
         ALARMS columns but stop and first_out, plus seq (of its start), fault_start and fault_seq (when it
         first reached FAULT; null if it never did) and feeder (a feeder alarm: by component or by cause).
     """
-    rows = observed.filter(pl.col("item") == "CONDITION").with_columns(
+    ended = endings(conditions(observed))
+    fault = pl.col("level") == "FAULT"
+    key = (BY, "data_item", "id")
+    activations = ended.group_by(*key, "end_seq", maintain_order=True).agg(
+        start=pl.col("at").first(),
+        seq=pl.col("seq").first(),
+        fault_start=pl.col("at").filter(fault).first(),
+        fault_seq=pl.col("seq").filter(fault).first(),
+        end=pl.col("end").first(),
+        lost=pl.col("lost").first(),
+        level=pl.when(fault.any()).then(pl.lit("FAULT")).otherwise(pl.lit("WARNING")),
+        component=pl.col("component").first(),
+        type=pl.col("type").first(),
+        code=pl.col("code").filter(pl.col("code") != "").first(),
+        text=pl.coalesce(pl.col("message").filter(pl.col("message") != "").first(), pl.col("message").first()),
+    )
+    return (
+        activations.sort("seq")
+        .with_columns(restated=pl.col("lost").shift(1).over(key).fill_null(False))
+        .with_columns(cause=cause_expr(ctx.site))
+        .with_columns(feeder=(pl.col("component") == "feeder") | in_group(ctx.site, "bar supply"))
+    )
+
+
+def conditions(rows: pl.LazyFrame) -> pl.LazyFrame:
+    """Conditions among some rows, with `id` (what tells activations of one item apart) and `level`."""
+    return rows.filter(pl.col("item") == "CONDITION").with_columns(
         id=pl.coalesce("condition_id", "code", pl.lit("")), level=pl.coalesce("level", "text")
     )
+
+
+def endings(rows: pl.LazyFrame) -> pl.LazyFrame:
+    """Rows of active conditions with the row that ends each.
+
+    Parameters
+    ----------
+    rows : LazyFrame
+        From `conditions`, with seq.
+
+    Returns
+    -------
+    LazyFrame
+        The active ones of the rows, with end_seq and end (null while active), and lost (UNAVAILABLE ended it).
+    """
     active = rows.filter(pl.col("level").is_in(ACTIVE_LEVELS)).sort("seq")
     normal = pl.col("level") == "NORMAL"
     clears_all = rows.filter((normal & (pl.col("id") == "")) | (pl.col("level") == "UNAVAILABLE"))
@@ -35,34 +76,10 @@ def alarms(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     ended = _next(_next(active, clears_one, "one", with_id=True), clears_all, "all", with_id=False)
     end_seq = pl.min_horizontal("one_seq", "all_seq")
     by_all = pl.col("all_seq") == end_seq
-    fault = pl.col("level") == "FAULT"
-    key = (BY, "data_item", "id")
-    activations = (
-        ended.with_columns(
-            end_seq=end_seq,
-            end=pl.when(by_all).then("all_at").otherwise("one_at"),
-            lost=(by_all & (pl.col("all_level") == "UNAVAILABLE")).fill_null(False),
-        )
-        .group_by(*key, "end_seq", maintain_order=True)
-        .agg(
-            start=pl.col("at").first(),
-            seq=pl.col("seq").first(),
-            fault_start=pl.col("at").filter(fault).first(),
-            fault_seq=pl.col("seq").filter(fault).first(),
-            end=pl.col("end").first(),
-            lost=pl.col("lost").first(),
-            level=pl.when(fault.any()).then(pl.lit("FAULT")).otherwise(pl.lit("WARNING")),
-            component=pl.col("component").first(),
-            type=pl.col("type").first(),
-            code=pl.col("code").filter(pl.col("code") != "").first(),
-            text=pl.coalesce(pl.col("message").filter(pl.col("message") != "").first(), pl.col("message").first()),
-        )
-    )
-    return (
-        activations.sort("seq")
-        .with_columns(restated=pl.col("lost").shift(1).over(key).fill_null(False))
-        .with_columns(cause=cause_expr(ctx.site))
-        .with_columns(feeder=(pl.col("component") == "feeder") | in_group(ctx.site, "bar supply"))
+    return ended.with_columns(
+        end_seq=end_seq,
+        end=pl.when(by_all).then("all_at").otherwise("one_at"),
+        lost=(by_all & (pl.col("all_level") == "UNAVAILABLE")).fill_null(False),
     )
 
 

@@ -12,6 +12,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
+from runlog.derive.earlier import JUMPS
 from runlog.derive.frames import BY, first_after, last_before
 from runlog.derive.observations import UNAVAILABLE, Log
 from runlog.derive.reload_evidence import with_jumps
@@ -124,21 +125,21 @@ def _lengths(rows: pl.LazyFrame, observed: pl.LazyFrame, ctx: Context) -> pl.Laz
         risen_mm=pl.when(pl.col("rem_at") < pl.col("_until")).then("risen_mm")
     )
     loaded = rose.with_columns(loaded_measured_mm=pl.coalesce("standard_mm", "risen_mm"))
-    return _left_over(loaded.drop("std_at", "standard_mm", "rem_at", "risen_mm", "_until"), remaining)
+    return _left_over(loaded.drop("std_at", "standard_mm", "rem_at", "risen_mm", "_until"), remaining, ctx)
 
 
-def _left_over(rows: pl.LazyFrame, remaining: pl.LazyFrame) -> pl.LazyFrame:
+def _left_over(rows: pl.LazyFrame, remaining: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """The last REMAINING before the next bar comes in.
 
     It must have been told since this bar came in, unless the machine tells REMAINING at the end of a bar only: then
     an unchanged value holds.
     """
     fallen = remaining.filter(~pl.col("rise")).select(BY, "rem_at", left_mm="remaining_mm")
-    jumping = remaining.filter("rise").select(BY).unique().with_columns(jumps=pl.lit(True))
+    jumping = pl.concat([remaining.filter("rise").select(BY), ctx.earlier.ever(JUMPS)]).unique()
     ends = rows.sort(BY, "loaded_at").with_columns(next_loaded_at=pl.col("loaded_at").shift(-1).over(BY))
     found = last_before(
         ends.with_columns(_until=pl.coalesce("next_loaded_at", pl.lit(FAR))), fallen, at="_until", right="rem_at"
-    ).join(jumping, on=BY, how="left")
+    ).join(jumping.with_columns(jumps=pl.lit(True)), on=BY, how="left")
     told = (pl.col("rem_at") >= pl.col("loaded_at")) | pl.col("jumps").is_null()
     return found.with_columns(left_mm=pl.when(told & pl.col("next_loaded_at").is_not_null()).then("left_mm")).drop(
         "next_loaded_at", "rem_at", "jumps", "_until"

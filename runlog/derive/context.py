@@ -6,6 +6,7 @@ from datetime import datetime
 import polars as pl
 
 from runlog import calendar
+from runlog.derive.earlier import Earlier
 from runlog.plan import plan_job
 from runlog.schema import NO_JOB
 from runlog.site import Site
@@ -90,6 +91,8 @@ class Context:
         calendar.UNATTENDED_WINDOWS.
     given : LazyFrame
         PLANS of the order system, those of these machines.
+    earlier : Earlier
+        What is known of the time before.
     """
 
     site: Site
@@ -102,10 +105,13 @@ class Context:
     planned: pl.LazyFrame
     unattended: pl.LazyFrame
     given: pl.LazyFrame
+    earlier: Earlier
 
 
-def context(site: Site, machines: list[str], first: datetime, last: datetime, given: pl.LazyFrame) -> Context:
-    """Gather the context for some machines, the stretch of time their log covers, and plans given for them."""
+def context(
+    site: Site, machines: list[str], first: datetime, last: datetime, given: pl.LazyFrame, earlier: Earlier
+) -> Context:
+    """Gather the context for some machines, the stretch of time their log covers, and what is known besides."""
     key = machine_key(machines)
     keyed = pl.col("machine").cast(key)
     limits = pl.LazyFrame([_limits(site, name) for name in machines], schema=LIMITS, orient="row")
@@ -125,6 +131,7 @@ def context(site: Site, machines: list[str], first: datetime, last: datetime, gi
         planned=calendar.planned(site, machines, first, last).lazy().with_columns(keyed),
         unattended=calendar.unattended(site, first, last).lazy(),
         given=given.filter(pl.col("machine").is_in(machines)).with_columns(keyed),
+        earlier=earlier.keyed(key),
     )
 
 

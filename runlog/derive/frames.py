@@ -115,7 +115,21 @@ def merged(tiled: pl.LazyFrame, *same: str) -> pl.LazyFrame:
 
 def seconds(duration: pl.Expr) -> pl.Expr:
     """A duration as seconds, exact to the microsecond. [s]"""
-    return duration.dt.total_microseconds() / 1e6
+    return of_us(duration.dt.total_microseconds())
+
+
+def of_us(microseconds: pl.Expr) -> pl.Expr:
+    """Whole microseconds as seconds. [s]"""
+    return divided(microseconds, 1e6)
+
+
+def divided(number: pl.Expr, by: float) -> pl.Expr:
+    """A quotient rounded once, so that it is the same in every frame.
+
+    Dividing a column by a lone number, polars multiplies by the reciprocal, which rounds twice; but not in a frame of
+    one row. A divisor of the column's own length is divided by.
+    """
+    return number / (number * 0 + by)
 
 
 def duration(seconds_column: pl.Expr) -> pl.Expr:

@@ -2,7 +2,8 @@
 
 Programs that wait for a feeder stay ACTIVE, so without this rule the worst nights look like production.
 
-    standard_cycles(...)   the measured median of the last 50 parts, or the job's cycle if larger
+    cycles(...)            ACTIVE time from part to part
+    standard_cycles(...)   their measured median over the last 50
     hung_cycles(...)       what lies more than one standard cycle past the last sign of progress
 """
 
@@ -11,7 +12,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, RunningClock, covering, edges, held, inside, last_before, tiles
+from runlog.derive.frames import BY, RunningClock, covering, edges, held, inside, last_before, of_us, tiles
 from runlog.derive.observations import RUNNING
 from runlog.derive.parts import no_signal
 
@@ -19,47 +20,65 @@ PARTS_BACK: Final = 50
 PARTS_LEAST: Final = 5
 
 
-def standard_cycles(parts: pl.LazyFrame, running: pl.LazyFrame, reloaded: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
-    """Standard cycle of a machine and program from each shift's start on.
+def cycles(parts: pl.LazyFrame, running: pl.LazyFrame, reloaded: pl.LazyFrame) -> pl.LazyFrame:
+    """Measured cycles: machine, program, at, active_s.
+
+    ACTIVE time between a part and the one before of the same program, reload time out; none of parts counted in a
+    batch.
 
     Parameters
     ----------
     parts : LazyFrame
-        machine, at, part, program, job, counted_in_batch.
+        machine, at, part, program, counted_in_batch.
     running : LazyFrame
         machine, start, end: EXECUTION ACTIVE or WAIT.
     reloaded : LazyFrame
         machine, start, end of reloads.
+    """
+    active = RunningClock(running)
+    reloading = RunningClock(reloaded.filter(pl.col("end") > pl.col("start")))
+    busy = active.read(reloading.read(parts, "at", "reload_clock"), "at", "active_clock")
+    gross = pl.col("active_clock") - pl.col("active_clock").shift(1).over(BY)
+    out = pl.col("reload_clock") - pl.col("reload_clock").shift(1).over(BY)
+    same = pl.col("program").eq_missing(pl.col("program").shift(1).over(BY))
+    return (
+        busy.sort(BY, "part")
+        .with_columns(active_s=of_us(gross - out.clip(lower_bound=0)), same=same)
+        .filter(pl.col("same") & ~pl.col("counted_in_batch") & (pl.col("active_s") > 0))
+        .select(BY, "program", "at", "active_s")
+    )
+
+
+def standard_cycles(measured: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """Standard cycle of a machine and program from each shift's start on.
+
+    Parameters
+    ----------
+    measured : LazyFrame
+        From `cycles`.
     ctx : Context
 
     Returns
     -------
     LazyFrame
-        machine, program, from, measured_s: the median, over the last 50 parts counted before the shift
-        began, of ACTIVE time between a part and the one before, reload time out. [s]
+        machine, program, from, measured_s: the median of the last 50 cycles before the shift began. [s]
     """
-    active = RunningClock(running)
-    reloading = RunningClock(reloaded.filter(pl.col("end") > pl.col("start")))
-    busy = active.read(reloading.read(parts, "at", "reload_clock"), "at", "active_clock")
     own = (BY, "program")
-    gross = pl.col("active_clock") - pl.col("active_clock").shift(1).over(BY)
-    out = pl.col("reload_clock") - pl.col("reload_clock").shift(1).over(BY)
-    same = pl.col("program").eq_missing(pl.col("program").shift(1).over(BY))
-    measured = (
-        busy.sort(BY, "part")
-        .with_columns(cycle=(gross - out.clip(lower_bound=0)) / 1e6, same=same)
-        .filter(pl.col("same") & ~pl.col("counted_in_batch") & (pl.col("cycle") > 0))
-        .with_columns(measured_s=pl.col("cycle").rolling_median(PARTS_BACK, min_samples=PARTS_LEAST).over(own))
+    median = pl.col("active_s").rolling_median(PARTS_BACK, min_samples=PARTS_LEAST).over(own)
+    known = (
+        pl.concat([ctx.earlier.cycles, ctx.earlier.wanted(measured)])
+        .sort(BY, "at", maintain_order=True)
+        .select(*own, "at", measured_s=median)
         .drop_nulls("measured_s")
-        .select(*own, "at", "measured_s")
     )
     shifts = ctx.shifts.select(at="shift_start").unique().sort("at")
-    known = measured.select(*own).unique()
     return (
-        known.join(shifts, how="cross")
+        known.select(*own)
+        .unique()
+        .join(shifts, how="cross")
         .sort("at")
         .join_asof(
-            measured.sort("at"),
+            known.sort("at"),
             on="at",
             by=list(own),
             strategy="backward",

@@ -6,7 +6,7 @@ A load holds until the next is told. It counts while its spindle turns, EXECUTIO
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, RunningClock, covering, edges, held, merged, tiles
+from runlog.derive.frames import BY, RunningClock, covering, edges, held, merged, of_us, tiles
 from runlog.derive.observations import Log
 from runlog.derive.spindles import Turning
 from runlog.schema import SHIFT_LOADS
@@ -51,6 +51,6 @@ def _seconds(
     read = clock.read(clock.read(known.drop_nulls(["load", "job"]), "start", "_from"), "end", "_to")
     return (
         read.group_by(*key, "load")
-        .agg(seconds=(pl.col("_to") - pl.col("_from")).sum() / 1e6)
+        .agg(seconds=of_us((pl.col("_to") - pl.col("_from")).sum()))
         .filter(pl.col("seconds") > 0)
     )

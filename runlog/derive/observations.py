@@ -7,6 +7,7 @@ evidence(observations, ctx)   instants at which somebody was there
 visits(evidence, ctx)         those joined into visits
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,6 +16,7 @@ import polars as pl
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, held
 from runlog.schema import NO_JOB
+from runlog.site import Site
 
 ITEMS: Final = (
     "AVAILABILITY",
@@ -107,15 +109,10 @@ def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """
     known = pl.col("text") != UNAVAILABLE
     item = (BY, "data_item")
-    # Of loads only the spindles' are read: axes tell theirs all the time.
-    of_axis = (pl.col("item") == "LOAD") & ~pl.col("component").is_in(["main", "sub"])
-    wanted = (pl.col("item").is_in(ITEMS) & ~of_axis) | (
-        pl.struct(pl.col(BY).cast(pl.String), "item").is_in(_heartbeats(ctx)) if _heartbeats(ctx) else pl.lit(False)
-    )
     columns = (*ORDER, "head", "item", "sub_type", "component", "data_item", "text", "number", "discrete")
     words = ("code", "type", "level", "message", "condition_id")
     return (
-        events.filter(wanted)
+        events.filter(is_read(ctx.site, ctx.machines))
         .select(*columns, *words)
         .sort(*ORDER)
         .with_row_index("seq")
@@ -131,19 +128,27 @@ def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     )
 
 
-def _heartbeats(ctx: Context) -> list[dict[str, str]]:
-    return [
-        {BY: name, "item": machine.heartbeat.item}
-        for name in ctx.machines
-        if (machine := ctx.site.machine(name)).heartbeat
-    ]
+def is_read(site: Site, machines: Iterable[str]) -> pl.Expr:
+    """Whether derivation reads a row: ITEMS, and what the site declares to be a heartbeat."""
+    # Of loads only the spindles' are read: axes tell theirs all the time.
+    of_axis = (pl.col("item") == "LOAD") & ~pl.col("component").is_in(["main", "sub"])
+    read = pl.col("item").is_in(ITEMS) & ~of_axis
+    beats = [{BY: name, "item": beat.item} for name in machines if (beat := site.machine(name).heartbeat)]
+    return read | pl.struct(pl.col(BY).cast(pl.String), "item").is_in(beats) if beats else read
 
 
-def life(events: pl.LazyFrame) -> pl.LazyFrame:
+def life(events: pl.LazyFrame, begins: pl.LazyFrame) -> pl.LazyFrame:
     """First body event and horizon of each machine: machine, first, horizon.
 
     The horizon is the latest event of any machine of the same sources, so a machine that fell silent is
     followed as long as its collector was heard. Setup notes are a person's words and keep no machine alive.
+
+    Parameters
+    ----------
+    events : LazyFrame
+        EVENTS.
+    begins : LazyFrame
+        machine, begins: of machines that lived before, when the events given here begin.
     """
     by_source = (
         events.filter(~pl.col("item").is_in(NOTES))
@@ -154,6 +159,8 @@ def life(events: pl.LazyFrame) -> pl.LazyFrame:
         by_source.with_columns(last=pl.col("last").max().over("source"))
         .group_by(BY)
         .agg(pl.col("first").min(), horizon=pl.col("last").max())
+        .join(begins, on=BY, how="left")
+        .select(BY, pl.coalesce("begins", "first").alias("first"), "horizon")
         .filter(pl.col("first").is_not_null())
         .sort(BY)
     )

@@ -13,9 +13,9 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, RunningClock, held, inside, last_before, seconds
+from runlog.derive.frames import BY, RunningClock, held, inside, last_before, of_us, seconds
 from runlog.derive.observations import RUNNING, UNAVAILABLE, Log, intervals_of, own_path
-from runlog.schema import PARTS
+from runlog.schema import NO_JOB, PARTS
 
 TRUST: Final = {
     "counter ALL": 1,
@@ -288,7 +288,22 @@ def finish(parts: pl.LazyFrame, out_of_cycle: pl.LazyFrame) -> pl.LazyFrame:
     clock = RunningClock(out_of_cycle)
     gross = (pl.col("at") - pl.col("at").shift(1).over(BY)).dt.total_microseconds()
     out = pl.col("out") - pl.col("out").shift(1).over(BY)
-    return PARTS.conform(clock.read(parts, "at", "out").sort(BY, "part").with_columns(cycle_s=(gross - out) / 1e6))
+    return PARTS.conform(clock.read(parts, "at", "out").sort(BY, "part").with_columns(cycle_s=of_us(gross - out)))
+
+
+def ordered(parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """How many parts of a job's order are made, on all machines together: job, at, made, in order of time.
+
+    Parts known to be bad, parts of setting and parts of no job are none.
+    """
+    counts = ctx.earlier.wanted(parts).filter(
+        (pl.col("job") != NO_JOB) & pl.col("good").fill_null(True) & ~pl.col("setting")
+    )
+    return (
+        pl.concat([ctx.earlier.made, counts.select("job", "at", made=pl.lit(1, pl.Int64))])
+        .sort("at", maintain_order=True)
+        .with_columns(pl.col("made").cum_sum().over("job"))
+    )
 
 
 def unavailable(log: Log) -> pl.LazyFrame:

@@ -9,23 +9,49 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
+from runlog.derive.earlier import JUMPS, RELOADS_BY, SERVES, marked
 from runlog.derive.frames import BY
 
 HALF_BAR_MM: Final = 300.0
 """Half a bar where no job tells its length. [mm] Common practice: short-magazine bars are 1.0-1.6 m."""
 MOMENT: Final = (BY, "at", "seq")
+TRUSTS: Final = (1, 2, 3, 5)
+"""Places of evidence in the order of trust."""
+_SURE: Final = 2
+_ANSWER: Final = "RESPONSE"
 
 
 def evidence(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """All reload evidence: machine, at, seq, told (attempt, completed, failed), by (evidence), trust."""
-    change = _interface(observed)
+    told = _all_told(observed, ctx)
+    before = [ctx.earlier.ever(f"{RELOADS_BY}{trust}").with_columns(before=pl.lit(trust)) for trust in TRUSTS]
+    best = pl.min_horizontal(pl.col("trust").min().over(BY), "before")
+    return (
+        told.join(pl.concat(before).group_by(BY).agg(pl.col("before").min()), on=BY, how="left")
+        .filter((pl.col("trust") <= _SURE) | (pl.col("trust") == best))
+        .drop("before")
+        .sort("seq")
+    )
+
+
+def marks(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """What decides which evidence counts, by when it was told first (MARKS)."""
+    told = _all_told(observed, ctx)
+    answers = _changes(observed).filter(pl.col("sub_type") == _ANSWER)
+    jumps = _jumps(observed, ctx).filter(pl.col("item") == "LENGTH")
+    by_trust = [marked(told.filter(pl.col("trust") == trust), f"{RELOADS_BY}{trust}") for trust in TRUSTS]
+    return pl.concat([marked(answers, SERVES), marked(jumps, JUMPS), *by_trust])
+
+
+def _all_told(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    change = _interface(observed, ctx)
     bar_end = observed.filter(
         (pl.col("item") == "END_OF_BAR") & pl.col("sub_type").is_in(["PRIMARY", ""]) & pl.col("changed")
     )
     words = {"ACTIVE": "attempt", "COMPLETE": "completed", "FAIL": "failed"}
     ends = {"YES": "attempt", "NO": "completed"}
     jumps = _jumps(observed, ctx)
-    told = pl.concat(
+    return pl.concat(
         [
             _told(change, words, pl.col("item"), 1),
             _told(
@@ -38,14 +64,21 @@ def evidence(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
             _told(jumps.filter(pl.col("item") == "PART_COUNT"), None, pl.lit("REMAINING"), 5),
         ]
     )
-    best = pl.col("trust").min().over(BY)
-    return told.filter((pl.col("trust") <= 2) | (pl.col("trust") == best)).sort("seq")
 
 
-def _interface(observed: pl.LazyFrame) -> pl.LazyFrame:
-    rows = observed.filter(pl.col("item").is_in(["MATERIAL_CHANGE", "MATERIAL_LOAD"]) & pl.col("changed"))
-    serving = pl.col("sub_type") == "RESPONSE"
-    return rows.filter(serving == serving.any().over(BY))
+def _interface(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    serving = pl.col("sub_type") == _ANSWER
+    before = ctx.earlier.ever(SERVES).unique().with_columns(served=pl.lit(True))
+    return (
+        _changes(observed)
+        .join(before, on=BY, how="left", maintain_order="left")
+        .filter(serving == (serving.any().over(BY) | pl.col("served").fill_null(False)))
+        .drop("served")
+    )
+
+
+def _changes(observed: pl.LazyFrame) -> pl.LazyFrame:
+    return observed.filter(pl.col("item").is_in(["MATERIAL_CHANGE", "MATERIAL_LOAD"]) & pl.col("changed"))
 
 
 def _told(rows: pl.LazyFrame, words: dict[str, str] | None, by: pl.Expr, trust: int) -> pl.LazyFrame:

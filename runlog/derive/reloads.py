@@ -12,7 +12,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, covering, duration, first_after, held, inside, last_before, seconds
+from runlog.derive.frames import BY, covering, divided, duration, first_after, held, inside, last_before, seconds
 from runlog.derive.observations import MANUAL_MODES, NOTES, UNAVAILABLE, Log, own_path
 from runlog.derive.reload_evidence import MOMENT, evidence
 from runlog.schema import INSTANT, RELOADS
@@ -43,7 +43,7 @@ def reloads(log: Log, counted: pl.LazyFrame, alarm: pl.LazyFrame, setting: pl.La
     opened = held(_opened(told, counted, log.state, ctx))
     judged = held(_judged(opened, told, log, counted, alarm, ctx))
     alarmed = _first_out(judged, alarm)
-    noted = _noted(alarmed, log.observed)
+    noted = _noted(alarmed, log.observed, ctx)
     return _outcome(noted, setting)
 
 
@@ -302,7 +302,7 @@ def _first_out(judged: pl.LazyFrame, alarm: pl.LazyFrame) -> pl.LazyFrame:
     return found.with_columns(pl.when(within).then(name).alias(name) for name in names).drop("first_out_seq")
 
 
-def _noted(judged: pl.LazyFrame, observed: pl.LazyFrame) -> pl.LazyFrame:
+def _noted(judged: pl.LazyFrame, observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Join what setup notes say: bars filled, lot, liner, pusher; number the bars since the filling."""
     rows = judged
     for item in NOTES:
@@ -312,15 +312,36 @@ def _noted(judged: pl.LazyFrame, observed: pl.LazyFrame) -> pl.LazyFrame:
             BY, "at", pl.col(value).alias(name), pl.col("at").alias(f"{name}_at")
         )
         rows = last_before(rows, notes, at="start").drop("at")
-    so_far = pl.col("loaded").cast(pl.Int64).cum_sum().over(BY, "bars_loaded_at")
     return (
-        rows.sort(BY, "seq")
-        .with_columns(bars_loaded=pl.col("bars_loaded").cast(pl.Int64), bars_since=so_far)
+        _with_bars_since(rows, ctx)
+        .with_columns(pl.col("bars_loaded").cast(pl.Int64))
         .with_columns(
             bar_position=pl.when(pl.col("bars_loaded").is_not_null()).then(
                 pl.col("bars_since") + (~pl.col("loaded")).cast(pl.Int64)
             )
         )
+    )
+
+
+def _with_bars_since(rows: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+    """Add `bars_since`: bars brought since the filling, this one with them."""
+    before = ctx.earlier.loads.sort(BY, "start").select(
+        BY, "start", nth=pl.int_range(1, pl.len() + 1).over(BY), earlier=pl.len().cast(pl.Int64).over(BY)
+    )
+    whole = before.select(BY, "earlier").unique()
+    gone = last_before(rows, before.select(BY, "nth", _at="start"), at="bars_loaded_at", right="_at", strict=True)
+    here = pl.col("loaded") & (pl.col("cut").is_null() | (pl.col("start") >= pl.col("cut")))
+    return (
+        gone.drop("_at")
+        .join(whole, on=BY, how="left")
+        .join(ctx.earlier.cuts, on=BY, how="left")
+        .sort(BY, "seq")
+        .with_columns(
+            bars_since=here.cast(pl.Int64).cum_sum().over(BY, "bars_loaded_at")
+            + pl.col("earlier").fill_null(0)
+            - pl.col("nth").fill_null(0)
+        )
+        .drop("nth", "earlier", "cut")
     )
 
 
@@ -358,5 +379,5 @@ def finish(rows: pl.LazyFrame, attended: pl.LazyFrame, runs: pl.LazyFrame) -> pl
     """RELOADS as kept: with who was there and the hour of the unattended run."""
     held = runs.select(BY, "start", "end", run_start=pl.col("start"))
     placed = covering(inside(rows, attended, "attended"), held, "run_start", at="start")
-    hours = seconds(pl.col("start") - pl.col("run_start")) / 3600
+    hours = divided(seconds(pl.col("start") - pl.col("run_start")), 3600)
     return RELOADS.conform(placed.with_columns(run_hour=hours).sort(BY, "start"))

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, edges, first_after, held, inside, last_before, merged, tiles
+from runlog.derive.frames import BY, edges, first_after, held, inside, last_before, merged, seconds, tiles
 from runlog.derive.frames import covering as held_by
 from runlog.derive.observations import Log
+from runlog.derive.parts import ordered
 from runlog.plan import with_planned_parts
 from runlog.schema import INSTANT, NO_JOB, UNATTENDED_RUNS
 
@@ -178,7 +179,7 @@ def _planned(rows: pl.LazyFrame, cut: pl.LazyFrame, stock: Stock, parts: pl.Lazy
         how="left",
     )
     supplied = supply(planned, stock, parts, ctx, at="start")
-    busy_s = (pl.col("planned_end") - pl.col("start")).dt.total_microseconds() / 1e6
+    busy_s = seconds(pl.col("planned_end") - pl.col("start"))
     limited = with_planned_parts(supplied.with_columns(busy_s=busy_s))
     return UNATTENDED_RUNS.conform(limited.sort(BY, "start").with_columns(bars="loaded"), keep=(BY,))
 
@@ -210,7 +211,8 @@ def supply(rows: pl.LazyFrame, stock: Stock, parts: pl.LazyFrame, ctx: Context, 
         bars_basis (noted, magazine; null without a feeder), parts_left (on the bar in the spindle; null
         before the first reload) and order_left (null without an order).
     """
-    loads = _count_until(stock.reloaded.filter("loaded"), "end")
+    loaded = ctx.earlier.wanted(stock.reloaded.filter("loaded"), "start").select(BY, "start", "end")
+    loads = _count_until(pl.concat([ctx.earlier.loads, loaded]), "end")
     made = _count_until(parts, "at")
     rows = last_before(rows, stock.filled, at=at, right="filled_at")
     rows = last_before(rows, stock.brought, at=at, right="bar_at")
@@ -221,11 +223,7 @@ def supply(rows: pl.LazyFrame, stock: Stock, parts: pl.LazyFrame, ctx: Context, 
         (made, "bar_at", "made_then"),
     ):
         rows = last_before(rows, ticks.rename({"n": name}), at=instant, right="tick").drop("tick")
-    order = (
-        parts.filter(pl.col("good").fill_null(True) & ~pl.col("setting"))
-        .sort("at")
-        .select("job", tick="at", done=pl.int_range(1, pl.len() + 1).over("job"))
-    )
+    order = ordered(parts, ctx).rename({"at": "tick", "made": "done"})
     rows = (
         rows.sort(at)
         .join_asof(order, left_on=at, right_on="tick", by="job", strategy="backward", check_sortedness=False)

@@ -11,6 +11,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
+from runlog.derive.earlier import QUALITY
 from runlog.derive.frames import (
     BY,
     covering,
@@ -21,6 +22,7 @@ from runlog.derive.frames import (
     inside,
     last_before,
     merged,
+    of_us,
     seconds,
     tiles,
 )
@@ -126,7 +128,7 @@ def shift_figures(
     standard = ctx.plans.select(BY, "job", pri_s="standard_time_s")
     return SHIFT_FIGURES.conform(
         rows.join(known, on=["shift_date", "shift"], how="left")
-        .join(_measuring_quality(parts), on=BY, how="left")
+        .join(_measuring_quality(parts, ctx), on=BY, how="left")
         .join(standard, on=[BY, "job"], how="left")
         .with_columns(pl.col(name).fill_null(0) for name in _ZERO)
         .filter(pl.any_horizontal(pl.col(_ZERO) != 0))
@@ -158,7 +160,7 @@ def _seconds(pieces: pl.LazyFrame) -> pl.LazyFrame:
     kind = pl.col("kind")
 
     def total(when: pl.Expr) -> pl.Expr:
-        return pl.col("us").filter(planned & when).sum() / 1e6
+        return of_us(pl.col("us").filter(planned & when).sum())
 
     stop = kind == "stopped"
     overrun = (kind == "reloading") & ~pl.col("in_plan")
@@ -166,7 +168,7 @@ def _seconds(pieces: pl.LazyFrame) -> pl.LazyFrame:
     return (
         pieces.group_by(*KEY)
         .agg(
-            pbt_s=pl.col("us").filter(planned).sum() / 1e6,
+            pbt_s=of_us(pl.col("us").filter(planned).sum()),
             producing_s=total(kind == "producing"),
             reload_planned_s=total((kind == "reloading") & pl.col("in_plan")),
             reload_overrun_s=total(overrun),
@@ -175,7 +177,7 @@ def _seconds(pieces: pl.LazyFrame) -> pl.LazyFrame:
             minor_stops_s=total(stop & pl.col("minor")),
             no_signal_s=total(kind == "no signal"),
             adet_s=total(delay & (pl.col("job") != NO_JOB)),
-            off_plan_s=pl.col("us").filter(~planned & (kind == "producing")).sum() / 1e6,
+            off_plan_s=of_us(pl.col("us").filter(~planned & (kind == "producing")).sum()),
         )
         .filter((pl.col("pbt_s") > 0) | (pl.col("off_plan_s") > 0))
     )
@@ -205,9 +207,10 @@ def _part_counts(parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     )
 
 
-def _measuring_quality(parts: pl.LazyFrame) -> pl.LazyFrame:
+def _measuring_quality(parts: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Machines whose parts are told good or bad: machine, quality."""
-    return parts.filter(pl.col("good").is_not_null()).select(BY).unique().with_columns(quality=pl.lit(True))
+    told = parts.filter(pl.col("good").is_not_null()).select(BY)
+    return pl.concat([told, ctx.earlier.ever(QUALITY)]).unique().with_columns(quality=pl.lit(True))
 
 
 def _reload_counts(reloaded: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
@@ -224,7 +227,7 @@ def _reload_counts(reloaded: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
             reload_faults=(rated & pl.col("outcome").is_in(FAULT_OUTCOMES)).sum(),
             reloads_unrated=(rated & unrated).sum(),
             reloads_timed=timed.sum(),
-            reloads_timed_s=us.filter(timed).sum() / 1e6,
+            reloads_timed_s=of_us(us.filter(timed).sum()),
             reloads_timed_planned_s=pl.when(planned_s.is_not_null().all()).then(planned_s.sum()),
         )
     )
@@ -241,7 +244,7 @@ def _stop_counts(stopped: pl.LazyFrame, pieces: pl.LazyFrame, ctx: Context) -> p
             stops=(here & ~pl.col("minor")).sum(),
             minor_stops=(here & pl.col("minor")).sum(),
             failures=failed.sum(),
-            failures_s=pl.col("stood_us").filter(failed).sum() / 1e6,
+            failures_s=of_us(pl.col("stood_us").filter(failed).sum()),
         )
     )
 
@@ -254,7 +257,7 @@ def shift_losses(pieces: pl.LazyFrame, stopped: pl.LazyFrame, ctx: Context) -> p
         pieces.filter(pl.col("planned") & (pl.col("kind") == "stopped"))
         .with_columns(loss=loss)
         .group_by(*key)
-        .agg(seconds=pl.col("us").sum() / 1e6)
+        .agg(seconds=of_us(pl.col("us").sum()))
     )
     begun = _placed(stopped, ctx, "start").filter("planned").with_columns(loss=loss).group_by(*key).agg(count=pl.len())
     return SHIFT_LOSSES.conform(

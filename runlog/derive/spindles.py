@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, RunningClock
+from runlog.derive.frames import BY, RunningClock, of_us
 from runlog.derive.observations import Log
 
 
@@ -85,7 +85,7 @@ def with_turning(
         clock = RunningClock(spindle.stretches)
         column = f"{name}_turning_s"
         read = clock.read(clock.read(stretches, "start", "_from"), "end", "_to")
-        summed = read.group_by(*key).agg(((pl.col("_to") - pl.col("_from")).sum() / 1e6).alias(column))
+        summed = read.group_by(*key).agg(of_us((pl.col("_to") - pl.col("_from")).sum()).alias(column))
         measured = spindle.measured.with_columns(_measured=pl.lit(True))
         rows = (
             rows.join(summed, on=list(key), how="left")

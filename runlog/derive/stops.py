@@ -14,7 +14,8 @@ from runlog.derive.context import Context
 from runlog.derive.frames import BY, first_after, last_before, seconds
 from runlog.derive.hung import with_standard
 from runlog.derive.observations import Log
-from runlog.schema import ALARMS, NO_JOB, STOPS
+from runlog.derive.parts import ordered
+from runlog.schema import ALARMS, STOPS
 
 STATE_CAUSES: Final = {
     "FEED_HOLD": "feed hold",
@@ -133,18 +134,13 @@ def _order_done(rows: pl.LazyFrame, observed: pl.LazyFrame, parts: pl.LazyFrame,
         & (pl.col("component") != "feeder")
         & pl.col("number").is_not_null()
     ).select(BY, "at", remaining="number")
-    made = (
-        parts.filter((pl.col("job") != NO_JOB) & pl.col("good").fill_null(True) & ~pl.col("setting"))
-        .sort("at", BY, "part")
-        .select("job", "at", made=pl.int_range(1, pl.len() + 1).over("job"))
-    )
+    made = ordered(parts, ctx).rename({"at": "made_at"})
     quantity = ctx.plans.select("job", "order_quantity").unique("job")
     return (
         last_before(rows, countdown, at="start")
         .drop("at")
         .sort("start")
-        .join_asof(made, left_on="start", right_on="at", by="job", strategy="backward", check_sortedness=False)
-        .drop("at", strict=False)
+        .join_asof(made, left_on="start", right_on="made_at", by="job", strategy="backward", check_sortedness=False)
         .join(quantity, on="job", how="left")
         .with_columns(
             order_done=(pl.col("remaining") == 0).fill_null(False)

@@ -9,25 +9,28 @@ file read before adds nothing, one that has grown is read on from where it was l
 file in the same run is left alone.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
 import polars as pl
 
-from runlog.derive import derive
+import runlog
+from runlog.derive.onward import Before, Held, derive_all, derive_onward
 from runlog.errors import ReadingError
 from runlog.intake import CannotFollowError, ChangedError, Onward, Reading, read_pieces
 from runlog.pipeline.choice import Choice, Due, Found, Skipped
+from runlog.pipeline.standards import NewStandard, new_standards, note_standards, sites
 from runlog.progress import by_file
 from runlog.schema import PROGRESS
-from runlog.site import Site
+from runlog.site import Site, standard_of, without_standards
 from runlog.store import Store
 
-__all__ = ["IngestReport", "Skipped", "Step", "ingest", "rederive"]
+__all__ = ["IngestReport", "Skipped", "Step", "ingest", "is_current", "rederive"]
 
 BATCH_EVENTS: Final = 100_000
 """Events kept in memory before they are committed."""
@@ -62,6 +65,8 @@ class IngestReport:
         Files that could not be read.
     derived : bool
         Whether facts were made anew.
+    standards : list of NewStandard
+        Job standards that differ from those before.
     """
 
     progress: pl.DataFrame
@@ -69,6 +74,7 @@ class IngestReport:
     unclaimed: list[Path]
     skipped: list[Skipped]
     derived: bool
+    standards: list[NewStandard]
 
 
 def ingest(
@@ -122,21 +128,80 @@ def ingest(
         found = [*choice.covered, *reader.changed]
     else:
         choice.skipped += [Skipped(file.path, "changed while it was read, try again") for file in found]
-    derived = bool(rows) or not store.facts_are_current()
-    if derived:
-        rederive(site, store)
+    derived = bool(rows) or not is_current(site, store)
+    standards = rederive(site, store) if derived else []
     read = by_file(pl.concat(rows).lazy() if rows else PROGRESS.empty()).collect()
-    return IngestReport(read, choice.unchanged, choice.unclaimed, choice.skipped, derived)
+    return IngestReport(read, choice.unchanged, choice.unclaimed, choice.skipped, derived, standards)
 
 
-def rederive(site: Site, store: Store) -> None:
-    """Derive all facts of all machines from the events in the store.
+def rederive(site: Site, store: Store, *, afresh: bool = False) -> list[NewStandard]:
+    """Bring the facts in the store up to date with its events, the site file and the plans.
 
-    All of them, as one machine's news can touch another's facts: it moves the horizon that shift rows reach to.
+    Parameters
+    ----------
+    site : Site
+    store : Store
+    afresh : bool
+        From all events, also where what is new would do, and by this site file throughout: what older job standards
+        there were is forgotten.
+
+    Returns
+    -------
+    list of NewStandard
+        Job standards that differ from those before; shifts before keep the old ones.
     """
-    # `derive` asks for the events more than once; each time the store would sort them anew.
-    events = store.events().collect()
-    store.replace_facts(derive(events.lazy(), site, store.held("plans")))
+    new = note_standards(site, store, everywhere=afresh) if store.exists() else []
+    held_sites = sites(site, store)
+    if afresh or not _derive_onward(site, store, held_sites):
+        events = store.events().collect().lazy()  # asked for more than once; the store would sort them each time
+        facts = derive_all(events, held_sites, store.held("plans"))
+        store.replace_facts(facts, made_for=_made_for(site, store, held_sites))
+    return new
+
+
+def is_current(site: Site, store: Store) -> bool:
+    """Whether the facts are those of all events, this site file and the plans in the store."""
+    if not store.exists():
+        return True
+    return not new_standards(site, store) and store.facts_are_current(_made_for(site, store, sites(site, store)))
+
+
+def _made_for(site: Site, store: Store, held_sites: Sequence[Held]) -> str:
+    """What facts are made from besides events, in short."""
+    standards = [(one.since, [standard_of(job) for job in one.site.jobs]) for one in held_sites]
+    told = (runlog.__version__, without_standards(site), store.input_version("plans"), standards)
+    return sha256(repr(told).encode()).hexdigest()
+
+
+def _derive_onward(site: Site, store: Store, held_sites: Sequence[Held]) -> bool:
+    """Derive from where something is new; False, and nothing done, where that takes all events."""
+    changed_from = None
+    stand = store.stand(_made_for(site, store, held_sites))
+    if stand is None and len(held_sites) > 1:
+        # A new standard is news from its first shift on, and before it all stands.
+        stand, changed_from = store.stand(_made_for(site, store, held_sites[:-1])), held_sites[-1].since
+    if stand is None:
+        return False
+    earliest = [at for at in (stand.news.removed_from, changed_from) if at]
+    before = Before(stand.facts, stand.news.news.lazy(), stand.news.heads, min(earliest, default=None))
+    made = derive_onward(before, held_sites, store.held("plans"), lambda found: _events_from(store, before, found))
+    if made is None:
+        return False
+    facts, cuts = made
+    store.replace_facts(facts, since=cuts, made_for=_made_for(site, store, held_sites))
+    return True
+
+
+def _events_from(store: Store, before: Before, found: pl.DataFrame) -> pl.LazyFrame:
+    """Events of each machine from where it begins; all of a machine that is not among these."""
+    frames = [
+        store.events([*machines], start) for start, machines in found.group_by("begins").agg("machine").iter_rows()
+    ]
+    known = [before.facts["carried"].filter(pl.col("as_of").is_null()), before.news, before.heads]
+    machines = set(pl.concat(frame.select("machine") for frame in known).unique().collect()["machine"])
+    if others := machines - set(found["machine"]):
+        frames.append(store.events(others))
+    return pl.concat(frames)
 
 
 # --- reading ----------------------------------------------------------------------------------------

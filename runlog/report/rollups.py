@@ -32,7 +32,7 @@ _NARROWEST: Final = 14
 _WRAPPED: Final = ("job", "material", "loss", "what changed", "why")
 _TEXTS: Final = (
     "plant", "cell", "machine", "job", "shift", "day", "week", "month", "material", "diameter", "lot", "loss",
-    "what changed", "why", "finished", "what",
+    "what changed", "why", "finished", "what", "began", "on the feeder,\nas far as known",
 )  # fmt: skip
 
 
@@ -275,10 +275,41 @@ def changeover_columns(group: Sequence[str]) -> list[Column]:
         ("in all", length_of_time("total_s")),
         ("waiting", length_of_time("waiting_s")),
         ("working", length_of_time("working_s")),
+        ("feeder\nas planned", feeder_plan),
         ("waiting\n%", percent("waiting_share")),
         ("median", length_of_time("median_s")),
         ("longest", length_of_time("longest_s")),
     ]
+
+
+def each_changeover_columns(zone: str) -> list[Column]:
+    """Changeovers one by one."""
+    clock = ZoneInfo(zone)
+    return [
+        ("machine", text("machine")),
+        ("began", lambda row: f"{row['start'].astimezone(clock):%a %d %b %H:%M}"),
+        ("working", length_of_time("working_s")),
+        ("feeder\nas planned", feeder_plan),
+        ("what changed", text("what_changed")),
+        ("job", text("to_job")),
+        ("on the feeder,\nas far as known", text("setup")),
+        ("waiting", length_of_time("waiting_s")),
+    ]
+
+
+def feeder_plan(row: Row) -> str:
+    """Planned time to set the feeder up, from the least to the most; in brackets of how many, where not of all."""
+    if row["planned_least_s"] is None:
+        return "not planned"
+    ends = dict.fromkeys((duration(row["planned_least_s"]), duration(row["planned_most_s"])))
+    times = row.get("changeovers", 1), row.get("planned_changeovers", 1)
+    return " to ".join(ends) + ("" if times[0] == times[1] else f" (of {times[1]})")
+
+
+FEEDER_PLAN: Final = (
+    "As planned: setting up the bar feeder alone, by the site file's [changeover] (common practice where it gives no "
+    "time), from what is known to have changed to all that may have. Working has tools, program and first part in it."
+)
 
 
 def section(title: str, rows: pl.DataFrame, columns: Sequence[Column], nothing: str) -> Iterator[RenderableType]:

@@ -51,6 +51,8 @@ class WeekReport:
         yield from rollups.section(
             "Changeovers", review.changeovers, rollups.changeover_columns([]), "none began this week"
         )
+        if review.changeovers.height:
+            yield Text(rollups.FEEDER_PLAN, style="dim")
         yield from _trends(review)
         yield from _scrap(review)
         yield ""

@@ -44,6 +44,7 @@ from runlog.site.sections import (
     SiteNames,
     Source,
 )
+from runlog.site.standards import standard_of, with_standards, without_standards
 
 __all__ = [
     "DAYS",
@@ -69,7 +70,10 @@ __all__ = [
     "load_site",
     "missing_documents",
     "parse_site",
+    "standard_of",
     "starter",
+    "with_standards",
+    "without_standards",
 ]
 
 _WORDS: Final = {

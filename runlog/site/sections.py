@@ -13,6 +13,7 @@ from runlog.site.values import (
     Density,
     Factor,
     Item,
+    LocalDay,
     Millimetres,
     MillimetresOrZero,
     Pattern,
@@ -224,6 +225,8 @@ class Job(_Section):
     parts_per_bar: Quantity | None = None
     planned_reload_s: Seconds | None = None
     minimum_remnant_mm: MillimetresOrZero | None = None
+    valid_from: LocalDay | None = None
+    """Local date from which this standard holds; shifts before keep the one before."""
 
 
 class Changeover(_Section):

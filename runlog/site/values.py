@@ -110,5 +110,15 @@ Item = Annotated[str, BeforeValidator(_item)]
 Clock = Annotated[time, BeforeValidator(_clock)]
 Zone = Annotated[str, BeforeValidator(_zone)]
 Pattern = Annotated[str, BeforeValidator(_pattern)]
+
+
+def _day(value: object) -> date:
+    found = _day_or_instant(value)
+    if isinstance(found, datetime):
+        raise expected("a date such as 2026-12-24")
+    return found
+
+
+LocalDay = Annotated[date, PlainValidator(_day)]
 DayOrInstant = Annotated[datetime | date, PlainValidator(_day_or_instant)]
 """Pydantic's own union would try both kinds and report each as a mistake of its own."""

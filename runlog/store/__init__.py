@@ -17,14 +17,14 @@ A file that has grown is read anew as a whole, and its new rows take the place o
 
 from runlog.store.folder import FORMAT
 from runlog.store.inputs import Inputs
-from runlog.store.loads import KnownFiles, Loads, Read
+from runlog.store.loads import KnownFiles, Read
 from runlog.store.mending import Mending
 from runlog.store.upkeep import Tidied, Upkeep
 
 __all__ = ["FORMAT", "KnownFiles", "Read", "Store", "Tidied"]
 
 
-class Store(Inputs, Loads, Upkeep, Mending):
+class Store(Inputs, Upkeep, Mending):
     """A folder of tables. Opening one does nothing yet; each question opens what it needs.
 
     Parameters

@@ -160,10 +160,11 @@ def _write(frame: pl.DataFrame, heap: Heap) -> AddAction:
 def _statistics(frame: pl.DataFrame) -> dict[str, object]:
     found: dict[str, object] = {"numRecords": frame.height}
     if "machine" in frame.columns and frame["machine"].null_count() == 0:
+        told = [name for name in ("machine", "load") if name in frame.columns and frame[name].null_count() == 0]
         found |= {
-            "minValues": {"machine": frame["machine"].min()},
-            "maxValues": {"machine": frame["machine"].max()},
-            "nullCount": {"machine": 0},
+            "minValues": {name: frame[name].min() for name in told},
+            "maxValues": {name: frame[name].max() for name in told},
+            "nullCount": dict.fromkeys(told, 0),
         }
     return found
 

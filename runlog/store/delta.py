@@ -184,10 +184,21 @@ def put_back(path: Path, version: int) -> None:
     settle(path)
 
 
+def put_together(path: Path) -> int:
+    """Let a table's small files become few, by a commit; its version."""
+    with told(path):
+        opened(path).optimize.compact()
+    return settle(path)
+
+
 def one_of(column: str, values: Iterable[str]) -> str:
     """Predicate: the column holds one of these texts."""
-    quoted = ", ".join("'" + value.replace("'", "''") + "'" for value in sorted(values))
-    return f"{column} in ({quoted})"
+    return f"{column} in ({', '.join(map(quoted, sorted(values)))})"
+
+
+def quoted(value: str) -> str:
+    """A text within a predicate."""
+    return "'" + value.replace("'", "''") + "'"
 
 
 @contextmanager

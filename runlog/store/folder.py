@@ -10,14 +10,8 @@ from runlog.store import delta
 FORMAT: Final = 1
 """How this version lays out a store; a store of a higher number is refused."""
 
-LAYOUT: Final[dict[str, list[str]]] = {
-    "events": ["day"],
-    # One machine's rows are replaced at a time; of the small tables the whole file is rewritten.
-    "spans": ["machine"],
-    "parts": ["machine"],
-    "alarms": ["machine"],
-}
-"""Columns that split a table into folders."""
+LAYOUT: Final[dict[str, list[str]]] = {"events": ["day"]}
+"""Columns that split a table into folders; facts are not split, as the recent ones of all machines change together."""
 
 INTAKE: Final = ("events", "restated", "rejects", "progress")
 """Tables that loads add to."""

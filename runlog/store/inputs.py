@@ -48,6 +48,12 @@ class Inputs(Folder):
             kept = self.held(name).join(new.lazy(), on=list(by), how="anti", nulls_equal=True).collect()
             delta.commit(path, pl.concat([kept, new]), mode="overwrite")
 
+    def put_all(self, name: str, rows: pl.DataFrame) -> None:
+        """Put rows in the place of all that is held in a table, in one commit; see `put`."""
+        with writing(self.folder, self._wait_s):
+            self._lay_out()
+            delta.commit(self._path(name), TABLES[name].conform(rows.lazy()).collect(), mode="overwrite")
+
     def held(self, name: str) -> pl.LazyFrame:
         """One of INPUT_TABLES as it is now; empty if nobody wrote any."""
         table = next(table for table in INPUT_TABLES if table.name == name)
@@ -55,6 +61,10 @@ class Inputs(Folder):
         if not delta.exists(path):
             return table.empty()
         return table.conform(pl.scan_delta(delta.opened(path)))
+
+    def input_version(self, name: str) -> int | None:
+        """Changes with every `put` into a table; None before the first."""
+        return delta.latest_version(self._path(name))
 
     def version(self) -> str:
         """See `Folder.version`; changes with what figures are made of here, too."""

@@ -5,12 +5,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final, NamedTuple, Protocol
+from urllib.parse import unquote
 
 import polars as pl
 
 from runlog.distinct import distinct
 from runlog.progress import TAIL, by_file
-from runlog.schema import COUNT, EVENTS, PROGRESS, REJECTS
+from runlog.schema import COUNT, EVENTS, INSTANT, PROGRESS, REJECTS, TEXT
 from runlog.store import delta
 from runlog.store.carries import Carries
 from runlog.store.folder import LAYOUT, Folder
@@ -21,6 +22,9 @@ _DAY: Final = "day"
 _LOAD: Final = "load"
 _REPLACES: Final = "replaces"
 _EMPTY: Final = -1
+_EVER: Final = datetime(1, 1, 1, tzinfo=UTC)
+"""When a file began of which that is not known."""
+_NEWS: Final = pl.Schema({"machine": TEXT, "at": INSTANT, _LOAD: COUNT})
 
 
 MOST_CARRIED: Final = 200
@@ -61,6 +65,25 @@ class Beginning(NamedTuple):
     offset: int
     file: str
     load: int
+
+
+@dataclass(frozen=True)
+class Added:
+    """What loads have brought.
+
+    Attributes
+    ----------
+    news : pl.DataFrame
+        machine, at: the oldest event of each machine that was added, those restated at heads of files left out.
+    heads : pl.LazyFrame
+        EVENTS restated at heads of files.
+    removed_from : datetime or None
+        The oldest event of files that have given way; None if none has.
+    """
+
+    news: pl.DataFrame
+    heads: pl.LazyFrame
+    removed_from: datetime | None
 
 
 class Carried(Protocol):
@@ -255,6 +278,30 @@ class Loads(Folder):
         if start is not None:
             found = found.filter(pl.col("at") >= start)
         return found.filter(pl.col("at") < end) if end is not None else found
+
+    def added_since(self, load: int) -> Added:
+        """What the loads after this one have brought and taken away."""
+        table = delta.opened(self._path("events"))
+        now = delta.load_of(table)
+        files = pl.DataFrame(table.get_add_actions(flatten=True))
+        # Files that do not tell which loads they are of are opened to see.
+        late = files.filter((pl.col("max.load") > load).fill_null(True)) if "max.load" in files.columns else files
+        uris = [str(self._path("events") / unquote(path)) for path in late["path"]]
+        rows = pl.scan_parquet(uris, missing_columns="insert", extra_columns="ignore", schema=_NEWS) if uris else None
+        brought = pl.LazyFrame(schema=_NEWS) if rows is None else rows.filter(pl.col(_LOAD).is_between(load + 1, now))
+        replaced = (
+            self._visible("progress", now)
+            .filter(pl.col(_LOAD) > load)
+            .select(pl.col(_REPLACES).str.json_decode(pl.List(pl.String)).alias("file"))
+            .explode("file")
+            .drop_nulls()
+        )
+        removed = self._visible("progress", now).join(replaced, on="file", how="semi").filter(pl.col("events") > 0)
+        return Added(
+            brought.group_by("machine").agg(pl.col("at").min()).collect(),
+            EVENTS.conform(self._standing(RESTATED, now).filter(pl.col(_LOAD) > load)),
+            removed.select(pl.col("first_at").fill_null(_EVER).min()).collect().item(),
+        )
 
     def rejects(self) -> pl.LazyFrame:
         """What could not be read, as REJECTS."""

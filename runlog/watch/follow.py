@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from runlog.errors import RunlogError
-from runlog.pipeline import IngestReport, Skipped, Step, ingest, rederive
+from runlog.pipeline import IngestReport, Skipped, Step, ingest, is_current, rederive
 from runlog.site import Site, load_site
 from runlog.store import Store
 from runlog.store.heartbeat import DERIVING, WAITING
@@ -300,7 +300,7 @@ class _Follower:
         return due
 
     def _read(self, due: dict[Path, Sight]) -> None:
-        if not due and self._store.facts_are_current():
+        if not due and is_current(self._site_file.site, self._store):
             return
         files = [*due]
         self._report(f"reading {_counted(len(files), 'file')}")

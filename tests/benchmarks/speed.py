@@ -191,6 +191,12 @@ def speeds(rows: Iterator[Row]) -> Iterator[str]:
         yield f"| {row.work} | {row.against} | {ours.clock:.2f} | {other.clock:.2f} | {ratios} | {goal} |"
 
 
+def told_of_machine() -> str:
+    """When and where something was measured."""
+    load = f", load {os.getloadavg()[0]:.0f}" if hasattr(os, "getloadavg") else ""
+    return f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, {os.cpu_count()} cores, {platform.system()}{load}"
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--full", action="store_true", help="files as large as the goals ask for")
@@ -214,9 +220,7 @@ def main() -> None:
             "scan": lambda: speeds(catching_up(folder, files, asked.rounds)),
             "memory": lambda: memory(folder, sizes),
         }
-        told = f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, {os.cpu_count()} cores, {platform.system()}"
-        load = f", load {os.getloadavg()[0]:.0f}" if hasattr(os, "getloadavg") else ""
-        sys.stdout.write(f"{told}{load}\n")
+        sys.stdout.write(f"{told_of_machine()}\n")
         for name in [asked.only] if asked.only else tables:
             sys.stdout.write("\n")
             for line in tables[name]():

@@ -1,4 +1,4 @@
-"""The bar account and changeovers by hand."""
+"""The bar account by hand."""
 
 from datetime import UTC, date, datetime, timedelta
 
@@ -6,9 +6,8 @@ import polars as pl
 import pytest
 from derive.literal import SITE
 
-from runlog.figures.setups import changeover_rows, compared
 from runlog.figures.stock import PARTS_OF_A_BAR, bar_account, bar_rows, short_bars
-from runlog.schema import BARS, CHANGEOVERS, SHIFT_PLANS
+from runlog.schema import BARS, SHIFT_PLANS
 from runlog.site import parse_site
 
 SHOP = parse_site(SITE)
@@ -90,23 +89,4 @@ def test_short_bars_are_listed_with_what_is_missing():
     assert got.select("missing_parts", "unaccounted_mm", "flag").rows() == [
         (2, None, "fewer parts than planned"),
         (0, 30.0, "unaccounted stock"),
-    ]
-
-
-def test_changeovers_are_compared_by_what_changed():
-    """Two of a diameter, 30 + 60 and 10 + 20 min; one of the part alone, 5 + 15 min."""
-    rows = frame(
-        CHANGEOVERS,
-        *(
-            {
-                "machine": "T01", "from_job": "pin", "to_job": "cap", "start": NOON, "what_changed": what,
-                "waiting_s": 60.0 * waiting, "working_s": 60.0 * working,
-            }
-            for what, waiting, working in (("diameter, part", 30, 60), ("diameter, part", 10, 20), ("part", 5, 15))
-        ),
-    )  # fmt: skip
-    got = compared(changeover_rows({"changeovers": rows, "shift_plans": PLANS}, SHOP)).collect()
-    assert got.select("what_changed", "changeovers", "total_s", "waiting_share", "median_s", "longest_s").rows() == [
-        ("diameter, part", 2, 7200.0, pytest.approx(1 / 3), 3600.0, 5400.0),
-        ("part", 1, 1200.0, 0.25, 1200.0, 1200.0),
     ]

@@ -67,9 +67,9 @@ def test_tables_are_the_same_and_their_files_few(tmp_path: Path):
     before = told(store)
     done = tidied(store)
     same(told(store), before)
-    # Two days of events and three tables beside them, one file each; spans of two machines; generation.
+    # Two days of events and three tables beside them, one file each; spans; generation.
     tables = [file for file in files(store) if "_delta_log" not in file.parts]
-    assert len(tables) == 2 + 3 + 2 + 1
+    assert len(tables) == 2 + 3 + 1 + 1
     assert (done.together, done.into) == (5 * 6, 5)
     assert done.removed > 0
     assert done.freed > 0
