@@ -12,6 +12,8 @@ reloads     reloads
 faults      faults
 alarms      alarms
 fix         fix add, fix list, fix check, fix withdraw
+tonight     tonight
+endurance   endurance, worth
 plan        plan, sawing
 dashboard   dashboard
 shop        simulate, demo
@@ -30,6 +32,7 @@ from runlog import __version__
 from runlog.cli import (
     alarms,
     dashboard,
+    endurance,
     faults,
     fix,
     inspect,
@@ -42,6 +45,7 @@ from runlog.cli import (
     shop,
     site,
     tidy,
+    tonight,
     watch,
     week,
 )
@@ -77,6 +81,9 @@ app.command()(rollups.changeovers)
 app.command()(reloads.reloads)
 app.command()(faults.faults)
 app.command()(alarms.alarms)
+app.command()(endurance.endurance)
+app.command()(endurance.worth)
+app.command()(tonight.tonight)
 app.command()(week.scrap)
 app.command()(plan.plan)
 app.command()(plan.sawing)

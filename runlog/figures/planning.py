@@ -18,7 +18,7 @@ from runlog.plan.order import OrderStock, order_stock
 from runlog.plan.run import next_start, run_plans
 from runlog.site import Job, Site
 
-__all__ = ["PlanReview", "job_named", "machines_named", "plan_review", "start_of"]
+__all__ = ["PlanReview", "job_named", "machines_named", "next_start", "plan_review", "start_of"]
 
 
 @dataclass(frozen=True)

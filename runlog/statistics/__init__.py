@@ -5,6 +5,8 @@
     failure_times    do faults become more or fewer: trend tests, power law
     change_point     since when: the exact chance of so clear a change
     charts           EWMA, CUSUM, c- and p-chart, and how seldom they signal by chance
+    hazards          stops per hour and per reload: posteriors, shrunken across machines
+    nights           a night played out: parts, ranges, chances, by formula and by simulation
     survival         how long runs last, what ends them, faults per machine over time
     climb            the top of a hill of two parameters, for the fits above
 
