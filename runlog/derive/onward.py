@@ -3,7 +3,7 @@
     derive_onward(before, ...)       what takes the place of which facts; it puts together
     anchors(before, site, reach)     where each machine may begin, and from when facts are made anew
     earlier(before, found, site)     what derivation is told of the time before
-    doubtful(made, before, ...)      machines of which what stands and what was made anew disagree
+    doubtful(made, ...)              machines of which what stands and what was made anew disagree
     replacement(made, before, found) facts from the cuts on
 
 Three instants of a machine, in their order:
@@ -160,9 +160,9 @@ def derive_onward(
         assert isinstance(first, datetime)
         held_then = [one for one in held_sites if one.since is None or one.since <= first][-1]
         later = [one for one in held_sites if one.since is not None and one.since > first]
-        made = replacement(_made(before, found, held_then.site, plans, events_from), before, found)
-        made = _with_later_sites(made, (before, found), later, plans, events_from)
-        again = doubtful(made, before, found, site)
+        whole = _made(before, found, held_then.site, plans, events_from)
+        made = _with_later_sites(replacement(whole, before, found), (before, found), later, plans, events_from)
+        again = doubtful(made, whole, before, found, site)
         if not again:
             return made, found
         reach.update(found[BY] if ordered else again)
@@ -231,7 +231,7 @@ def anchors(before: Before, site: Site, reach: Mapping[str, int]) -> pl.DataFram
     wanted = later.with_columns(settled=pl.col("news") - _DAY, cut=pl.col("news") - days).drop_nulls("cut")
     if wanted.is_empty():
         return pl.DataFrame(schema=[BY])
-    open_ = _first_of(before, wanted, "news")
+    open_ = _first_of(before, wanted, "settled")
     seen = _tail(before.facts["parts"], wanted.select(BY, "settled"), "settled", _PARTS_LOOKED_AT)
     at_most = _least(wanted, {"cut": open_, "settled": seen.group_by(BY).agg(pl.col("at").min())}, "cut")
     cut = _at_shifts(at_most, site)
@@ -479,23 +479,35 @@ def _ordered(parts: pl.LazyFrame, cuts: pl.LazyFrame, site: Site) -> pl.LazyFram
     return pl.concat([many, each]).collect().lazy()
 
 
-def doubtful(made: Mapping[str, pl.LazyFrame], before: Before, found: pl.DataFrame, site: Site) -> set[str]:
-    """Machines of which what was made anew differs from what stands where nothing should have changed."""
-    frames = [_differing(made[name], before.facts[name], found, STARTS[name], end) for name, end in _COMPARED.items()]
+def doubtful(
+    made: Mapping[str, pl.LazyFrame],
+    whole: Mapping[str, pl.LazyFrame],
+    before: Before,
+    found: pl.DataFrame,
+    site: Site,
+) -> set[str]:
+    """Machines of which what was made anew differs from what stands where nothing should have changed.
+
+    Of `made`, that is what begins at the cut or after it; of `whole`, what derivation gave for the time before as well,
+    what the cut falls into.
+    """
+    frames = []
+    for name, end in _COMPARED.items():
+        late, across = pl.col(STARTS[name]) >= pl.col("cut"), pl.col(STARTS[name]) < pl.col("cut")
+        # Said of the earliest as well, so that files of long ago need not be opened.
+        stand = before.facts[name].filter(pl.col(end) >= found["cut"].min())
+        frames.append(_differing(made[name], stand, found, late & (pl.col(end) <= pl.col("settled"))))
+        if name in _STRETCHES:
+            until = pl.col(end).is_between("cut", "settled", closed="right")
+            frames.append(_differing(whole[name], stand, found, across & until))
     told = pl.concat([*frames, _told_otherwise(made, before, found, is_read(site, found[BY]))])
     return set(told.unique().collect()[BY])
 
 
-def _differing(made: pl.LazyFrame, stands: pl.LazyFrame, found: pl.DataFrame, start: str, end: str) -> pl.LazyFrame:
+def _differing(made: pl.LazyFrame, stand: pl.LazyFrame, found: pl.DataFrame, where: pl.Expr) -> pl.LazyFrame:
     columns = made.collect_schema().names()
-    lowest, highest = found["cut"].min(), found["settled"].max()
-
-    def between(rows: pl.LazyFrame) -> pl.LazyFrame:
-        near = rows.filter((pl.col(start) >= lowest) & (pl.col(end) <= highest))
-        of_machine = near.join(found.lazy().select(BY, "cut", "settled"), on=BY)
-        return of_machine.filter((pl.col(start) >= pl.col("cut")) & (pl.col(end) <= pl.col("settled")))
-
-    one, other = between(made), between(stands)
+    ours = found.lazy().select(BY, "cut", "settled")
+    one, other = (rows.join(ours, on=BY).filter(where) for rows in (made, stand))
     return pl.concat(
         [
             one.join(other, on=columns, how="anti", nulls_equal=True).select(BY),
