@@ -1,17 +1,14 @@
 """`runlog alarms`: floods, chattering, the most frequent alarms, and which of them cause the others."""
 
-import json
 from typing import Annotated
 
 import typer
 
-from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
+from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, handed_over
 from runlog.cli.rollups import AsJson, ExportTo, First, Last
 from runlog.errors import RunlogError
-from runlog.export import export
 from runlog.figures.alarm_load import AlarmLimits, alarm_load
 from runlog.report import alarms as show
-from runlog.report.writing import plain
 from runlog.site import load_site
 from runlog.store import Store
 
@@ -58,11 +55,4 @@ def alarms(
     with busy("counting alarms"):
         load = alarm_load(Store(store).facts(), first=days[0], last=days[1], machine=machine, limits=limits)
     zone = shop.site.time_zone
-    if to is not None:
-        export(load.frequent.lazy(), to)
-        typer.echo(f"Written to {plain(to)}", err=as_json)
-    if as_json:
-        typer.echo(json.dumps(show.as_data(load, zone), indent=2))
-    elif to is None:
-        for part in show.shown(load, zone):
-            console().print(part)
+    handed_over(load.frequent, lambda: show.as_data(load, zone), lambda: show.shown(load, zone), as_json, to)

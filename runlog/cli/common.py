@@ -1,16 +1,19 @@
 """What commands share: options, consoles, progress bars."""
 
+import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
+import polars as pl
 import typer
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
+from runlog.export import export
 from runlog.report.writing import plain
 from runlog.store import Store
 
@@ -21,6 +24,29 @@ StoreFolder = Annotated[
 
 SITE_FILE = Path("site.toml")
 STORE_FOLDER = Path("store")
+
+
+def exported(table: pl.DataFrame, to: Path | None, as_json: bool) -> None:
+    """The table in a file, if one is asked for; that is told where nothing else must stand."""
+    if to is not None:
+        export(table.lazy(), to)
+        typer.echo(f"Written to {plain(to)}", err=as_json)
+
+
+def handed_over(
+    table: pl.DataFrame,
+    data: Callable[[], Mapping[str, Any]],
+    parts: Callable[[], Iterable[RenderableType]],
+    as_json: bool,
+    to: Path | None,
+) -> None:
+    """What a review gives: its table in a file if asked for, JSON if asked for, else words."""
+    exported(table, to, as_json)
+    if as_json:
+        typer.echo(json.dumps(data(), indent=2))
+    elif to is None:
+        for part in parts():
+            console().print(part)
 
 
 def console() -> Console:

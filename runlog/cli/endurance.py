@@ -1,23 +1,20 @@
 """`runlog endurance` and `worth`: how long unattended runs last, and what they bring."""
 
-import json
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Annotated
 
 import typer
 
-from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
+from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, handed_over
+from runlog.cli.reloads import dimensions
 from runlog.cli.rollups import AsJson, ExportTo, First, Last
-from runlog.errors import RunlogError
-from runlog.export import export
 from runlog.figures.endurance import DIMENSIONS
 from runlog.figures.endurance import endurance as endurance_figures
 from runlog.figures.quality import with_scrap
 from runlog.figures.worth import unattended_worth
 from runlog.report import endurance as show
 from runlog.report import worth as show_worth
-from runlog.report.writing import plain
 from runlog.site import load_site
 from runlog.store import Store
 
@@ -45,17 +42,14 @@ def endurance(
     shop = load_site(site)
     with busy("looking at runs"):
         review = endurance_figures(
-            Store(store).facts(), shop, unit=unit.value, dimensions=_dimensions(by), first=_day(first), last=_day(last)
+            Store(store).facts(),
+            shop,
+            unit=unit.value,
+            dimensions=dimensions(by, DIMENSIONS),
+            first=_day(first),
+            last=_day(last),
         )
-    if to is not None:
-        export(review.groups.lazy(), to)
-        typer.echo(f"Written to {plain(to)}", err=as_json)
-    if as_json:
-        typer.echo(json.dumps(show.as_data(review), indent=2))
-    if as_json or to is not None:
-        return
-    for part in show.shown(review):
-        console().print(part)
+    handed_over(review.groups, lambda: show.as_data(review), lambda: show.shown(review), as_json, to)
 
 
 def worth(
@@ -76,27 +70,8 @@ def worth(
         held = Store(store)
         facts = with_scrap(held.facts(), held.held("scrap"))
         review = unattended_worth(facts, shop, first=_day(first), last=_day(last), hour_value=hour_value)
-    if to is not None:
-        export(review.causes.lazy(), to)
-        typer.echo(f"Written to {plain(to)}", err=as_json)
-    if as_json:
-        typer.echo(json.dumps(show_worth.as_data(review), indent=2))
-    if as_json or to is not None:
-        return
-    for part in show_worth.shown(review):
-        console().print(part)
+    handed_over(review.causes, lambda: show_worth.as_data(review), lambda: show_worth.shown(review), as_json, to)
 
 
 def _day(at: datetime | None) -> date | None:
     return at.date() if at else None
-
-
-def _dimensions(by: str | None) -> tuple[str, ...]:
-    if by is None:
-        return DIMENSIONS
-    named = tuple(dict.fromkeys(name.strip().lower() for name in by.split(",") if name.strip()))
-    unknown = [name for name in named if name not in DIMENSIONS]
-    if unknown or not named:
-        found = ", ".join(unknown) if unknown else "nothing"
-        raise RunlogError(f"--by: {found} found, some of {', '.join(DIMENSIONS)} expected, with commas between")
-    return named

@@ -8,14 +8,12 @@ from typing import Annotated
 import polars as pl
 import typer
 
-from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
+from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console, handed_over
 from runlog.cli.reloads import fixes_of
 from runlog.cli.rollups import AsJson, ExportTo
-from runlog.export import export
 from runlog.figures.fixes import fix_checks
 from runlog.notes import fix_note, withdrawal
 from runlog.report import fixes as show
-from runlog.report.writing import plain
 from runlog.site import load_site
 from runlog.store import Store
 
@@ -97,14 +95,7 @@ def check(
     with busy("comparing before and after"):
         told = fix_checks(held.facts(), shop, _fixes(held, machine))
     zone = shop.site.time_zone
-    if to is not None:
-        export(told.lazy(), to)
-        typer.echo(f"Written to {plain(to)}", err=as_json)
-    if as_json:
-        typer.echo(json.dumps({"checks": show.as_data(told, zone)}, indent=2))
-    elif to is None:
-        for part in show.checked(told, zone):
-            console().print(part)
+    handed_over(told, lambda: {"checks": show.as_data(told, zone)}, lambda: show.checked(told, zone), as_json, to)
 
 
 def _fixes(store: Store, machine: str | None = None) -> pl.DataFrame:

@@ -1,21 +1,18 @@
 """`runlog tonight`: how far each machine will get, how many bars to load, what to fix first."""
 
-import json
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
+from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, handed_over
 from runlog.cli.rollups import AsJson, ExportTo
-from runlog.export import export
 from runlog.figures.planning import next_start, start_of
 from runlog.figures.quality import with_scrap
 from runlog.figures.tonight import tonight_review
 from runlog.night_plans import read_night_plan
 from runlog.report import tonight as show
-from runlog.report.writing import plain
 from runlog.site import load_site
 from runlog.store import Store
 
@@ -45,12 +42,10 @@ def tonight(
         held = Store(store)
         facts = with_scrap(held.facts(), held.held("scrap"))
         review = tonight_review(facts, shop, now, plan=loaded, start=begin)
-    if to is not None:
-        export(review.machines.lazy(), to)
-        typer.echo(f"Written to {plain(to)}", err=as_json)
-    if as_json:
-        typer.echo(json.dumps(show.as_data(review, full_check=check), indent=2))
-    if as_json or to is not None:
-        return
-    for part in show.shown(review, full_check=check):
-        console().print(part)
+    handed_over(
+        review.machines,
+        lambda: show.as_data(review, full_check=check),
+        lambda: show.shown(review, full_check=check),
+        as_json,
+        to,
+    )
