@@ -236,7 +236,8 @@ class _Follower:
             self._read(self._due(self._sightings.changed(self._noticed)))
             if self._derive:
                 self._report(DERIVING)
-                rederive(self._site_file.site, self._store)
+                for standard in rederive(self._site_file.site, self._store):
+                    self._tell(str(standard))
                 self._derive = False
         except _StoppedError:
             return
@@ -352,6 +353,8 @@ class _Follower:
         self._holder.doing(doing, self._step_fails.reason or self._site_file.mistakes, troubles)
 
     def _tell_of(self, report: IngestReport) -> None:
+        for standard in report.standards:
+            self._tell(str(standard))
         new = [path for path in report.unclaimed if path not in self._unclaimed]
         self._unclaimed.update(new)
         if new:

@@ -206,6 +206,19 @@ def test_a_site_file_with_mistakes_counts_as_before_and_is_a_problem_until_mende
     same_as_clean(tmp_path / "logs", watcher.store)
 
 
+def test_an_edited_job_standard_is_told_with_the_shift_from_which_it_holds(tmp_path: Path, monkeypatch):
+    """The log ends on 2 March at 20:02; a site that names no shifts has whole days."""
+    monkeypatch.setattr(follow, "LOOK_EVERY_S", 0.1)
+    logs = shop(tmp_path)
+    (logs / "T01.csv").write_text(HEADER + rows(0, 2))
+    with Following(tmp_path) as watcher:
+        watcher.until_events(7)
+        watcher.until_settled()
+        (tmp_path / "site.toml").write_text(TEXT.replace("cycle_s = 60", "cycle_s = 50"))
+        watcher.until_told("bush: the new standard holds from the shift of 2026-03-02 00:00 on", "derive --all")
+        watcher.until_settled()
+
+
 # --- two watchers ----------------------------------------------------------------------------------
 
 
