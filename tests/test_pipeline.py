@@ -191,6 +191,38 @@ def test_one_file_in_growing_pieces_gives_the_same(tmp_path_factory, cuts, renam
         assert_frame_equal(made[table.name], wanted[table.name])
 
 
+def other_day(rows: list[str]) -> str:
+    """The same rows a day later."""
+    return "".join(rows).replace("2026-03-02", "2026-03-03")
+
+
+def test_a_log_cut_short_and_written_on_loses_nothing_when_what_it_was_comes_back(tmp_path: Path):
+    """Both begin alike and go on differently: neither takes away what the other adds."""
+    rows = NIGHT.splitlines(keepends=True)
+    store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
+    before, short = NIGHT, "".join(rows[:60])
+    logs = write(tmp_path / "logs", T01__csv=before)
+    taken(logs, store)
+    taken(write(logs, T01__csv=short), store)
+    taken(write(logs, **{"T01__csv": short + other_day(rows[1:40]), "T01 back__csv": before}), store)
+    taken(logs, store)
+    taken(logs, whole)
+    assert_frame_equal(told(store), told(whole))
+
+
+def test_of_two_files_that_go_on_from_one_beginning_both_are_whole(tmp_path: Path):
+    rows = NIGHT.splitlines(keepends=True)
+    store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
+    begun = "".join(rows[:60])
+    taken(write(tmp_path / "logs", T01__csv=begun), store)
+    two = {"T01__csv": begun + "".join(rows[60:90]), "T01 b__csv": begun + other_day(rows[1:40])}
+    logs = write(tmp_path / "logs", **two)
+    taken(logs, store)
+    taken(logs, store)
+    taken(logs, whole)
+    assert_frame_equal(told(store), told(whole))
+
+
 def test_deriving_again_changes_nothing(tmp_path: Path):
     store = Store(tmp_path / "store")
     taken(write(tmp_path / "logs", T01__csv=NIGHT, T02__log=LINES), store)

@@ -113,6 +113,7 @@ class Choice:
         here = {one.own for one, _ in looked}
         partial = {file for file, _ in known.standing.values()}
         seen: set[str] = set()
+        goes_on = {} if again else _going_on([one for one, _ in looked if one.own not in beginnings_here], known, store)
         for one, others in looked:
             given_up = {file for identity, file in others.items() if identity not in here}
             # Of a packed file that was read piece by piece by a run that died, the pieces give way.
@@ -120,7 +121,7 @@ class Choice:
                 given_up.add(name)
             if one.own in beginnings_here or one.own in seen:
                 self.covered.append(one.file)
-            elif due := _due(one, known, store, given_up, again=again):
+            elif due := _due(one, known, store, given_up, goes_on, again=again):
                 self.due.append(due)
             else:
                 self.unchanged.append(one.file.path)
@@ -131,10 +132,34 @@ class Choice:
         self.skipped.append(Skipped(file.path, f"{reason}, a readable file expected"))
 
 
-def _due(one: Looked, known: KnownFiles, store: Store, others: set[str], *, again: bool) -> Due | None:
+def _going_on(looked: list[Looked], known: KnownFiles, store: Store) -> dict[str, str]:
+    """Which file's rows are read on in this run, by their name, and the identity of the file that has grown.
+
+    Rows that one file goes on with are no other's: two files may begin alike and go on differently, as where a log was
+    cut short and written on, and what it was before comes back. Neither must take away what the other adds.
+    """
+    goes_on: dict[str, str] = {}
+    for one in looked:
+        if one.own not in known.identities and (onward := _onward(_begun(one, known), store)):
+            goes_on.setdefault(onward.file, one.own)
+    return goes_on
+
+
+def _begun(one: Looked, known: KnownFiles) -> dict[str, tuple[str, int]]:
+    """Rows in use that a file begins with, by the identity of its beginning."""
+    return {prefix: known.standing[prefix] for prefix in one.begun if prefix in known.standing}
+
+
+def _due(
+    one: Looked, known: KnownFiles, store: Store, others: set[str], goes_on: dict[str, str], *, again: bool
+) -> Due | None:
     """What is to be read of a file, and what gives way to it, `others` anyway; None if nothing is new."""
     standing = known.standing
-    begun = {prefix: standing[prefix] for prefix in one.begun if prefix in standing}
+    begun = {
+        prefix: (file, offset)
+        for prefix, (file, offset) in _begun(one, known).items()
+        if goes_on.get(file.partition(TAIL)[0], one.own) == one.own
+    }
     # A file with a tail has rows under two names; the one is no beginning of the other.
     name = known.identities.get(one.own)
     own = {name, name.partition(TAIL)[0]} if name else set()
