@@ -43,7 +43,7 @@ def at_once(shop, tmp_path_factory):
 @pytest.mark.slow
 @given(st.data())
 @settings(
-    max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=2, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 def test_any_order_and_portions_give_the_same(shop, at_once, tmp_path_factory, data):
     paths = sorted((shop / "logs").iterdir())

@@ -2,6 +2,7 @@
 
 from datetime import UTC, date, datetime
 from pathlib import Path
+from shutil import copytree
 
 import polars as pl
 import pytest
@@ -30,14 +31,20 @@ def standard_times(store: Store) -> pl.DataFrame:
     return store.fact("shift_figures").select("shift_start", "job", "pri_s").sort("shift_start", "job").collect()
 
 
-@pytest.fixture
-def stored(shop, tmp_path) -> tuple[Store, Site, list[Path]]:
-    """All but the last day."""
-    site, store = load_site(shop / "site.toml"), Store(tmp_path / "store")
+@pytest.fixture(scope="module")
+def first_days(shop, tmp_path_factory) -> tuple[Path, list[Path]]:
+    """A store of all but the last day, and the logs of that."""
+    site, store = load_site(shop / "site.toml"), Store(tmp_path_factory.mktemp("first") / "store")
     logs = sorted(shop.joinpath("logs").iterdir())
     days = sorted({path.name.split("_")[-1] for path in logs if "_" in path.name})
     ingest([path for path in logs if days[-1] not in path.name], site, store, base=shop)
-    return store, site, [path for path in logs if days[-1] in path.name]
+    return store.folder, [path for path in logs if days[-1] in path.name]
+
+
+@pytest.fixture
+def stored(shop, first_days, tmp_path) -> tuple[Store, Site, list[Path]]:
+    """The store, the site, and the logs of the last day."""
+    return Store(copytree(first_days[0], tmp_path / "store")), load_site(shop / "site.toml"), first_days[1]
 
 
 def test_shifts_before_an_edit_keep_their_standard_until_asked_otherwise(stored, shop, monkeypatch):

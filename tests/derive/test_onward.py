@@ -25,7 +25,7 @@ SHOP = parse_site(
     )
 )
 FOUR = parse_site(SITE)
-FEW = settings(max_examples=3, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+FEW = settings(max_examples=2, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 
 
 def production(start: int, program: str, cycle: int, count: int, first: int) -> list[str]:
@@ -183,7 +183,7 @@ def test_bad_parts_booked_two_days_later_change_what_was_good():
 
 
 @given(STEPS, st.integers(0, 60))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_what_is_carried_of_what_was_carried_is_what_is_carried_of_all(steps, place):
     from derive.test_invariants import written as noise
 
