@@ -20,7 +20,8 @@ from typing import Final
 import polars as pl
 
 import runlog
-from runlog.derive.onward import Before, Held, derive_all, derive_onward
+from runlog.derive.before import Before
+from runlog.derive.onward import Held, derive_all, derive_onward
 from runlog.errors import ReadingError
 from runlog.intake import CannotFollowError, ChangedError, Onward, Reading, read_pieces
 from runlog.pipeline.choice import Choice, Due, Found, Skipped

@@ -12,8 +12,9 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from runlog.calendar import local_instant
+from runlog.derive.anchors import shift_after, shift_before
 from runlog.derive.earlier import HORIZON
-from runlog.derive.onward import Held, shift_after, shift_before
+from runlog.derive.onward import Held
 from runlog.schema import INSTANT, STANDARDS
 from runlog.site import Site, standard_of, with_standards
 from runlog.store import Store

@@ -11,9 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from runlog.derive import derive_on
+from runlog.derive.before import Before
 from runlog.derive.carried import carried_after
 from runlog.derive.observations import is_read
-from runlog.derive.onward import Before, Held, derive_onward
+from runlog.derive.onward import Held, derive_onward
 from runlog.schema import DERIVED_TABLES, EVENTS, PLANS, STARTS
 from runlog.site import parse_site
 

@@ -7,7 +7,9 @@ import pytest
 from derive.literal import SITE, log, second
 from derive.test_onward import DAY, assert_same, put, written
 
-from runlog.derive.onward import Before, Held, derive_all, derive_onward, shift_after, shift_before
+from runlog.derive.anchors import shift_after, shift_before
+from runlog.derive.before import Before
+from runlog.derive.onward import Held, derive_all, derive_onward
 from runlog.schema import EVENTS, PLANS
 from runlog.site import parse_site, standard_of, with_standards
 
