@@ -12,13 +12,8 @@ SAMPLES = Path(__file__).parents[1] / "sample_logs"
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("reloads") / "store"
-    ran = CliRunner().invoke(
-        app, ["ingest", str(SAMPLES), "--site", str(SAMPLES / "site.toml"), "--store", str(folder)]
-    )
-    assert ran.exit_code == 0, ran.output
-    return folder
+def store(sample_store: Path) -> Path:
+    return sample_store
 
 
 def run(store: Path, *words: str):

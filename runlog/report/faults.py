@@ -12,14 +12,15 @@ from rich.table import Table
 from rich.text import Text
 
 from runlog.figures.fault_health import FaultHealth
-from runlog.report.reloads import called, mended_words
-from runlog.report.rollups import NOT_MEASURED, Row
+from runlog.report.reloads import called, mended_words, rate, rate_words, verdict_table
+from runlog.report.rollups import Row
 from runlog.report.writing import duration, number, plain
 
 LEGEND: Final = (
     "Rates are stops per 100 hours run (producing or reloading) with exact 95 % limits, minor stops included. Groups"
     " are compared by shifts with a fault, as faults of one night hang together."
 )
+_COLUMNS: Final = ("faults", "hours", "per 100 h\n(limits)", "others", "bad\nshifts")
 _QUIET: Final = ("too few to tell", "within chance")
 
 
@@ -35,7 +36,7 @@ def shown(health: FaultHealth, zone: str) -> Iterator[RenderableType]:
     yield from called(health.groups, health.pairs, health.alike)
     yield from _pattern(health)
     quiet = (pl.col("dimension") == "bar lot") & pl.col("verdict").is_in(_QUIET)
-    yield _table(health.groups.filter(~quiet & (pl.col("dimension") != "plant")))
+    yield verdict_table(health.groups.filter(~quiet & (pl.col("dimension") != "plant")), _COLUMNS, _words)
     yield Text(LEGEND, style="dim")
 
 
@@ -63,7 +64,7 @@ def causes_table(causes: pl.DataFrame) -> Table:
     for name in ("stops", "of them\nminor", "per 100 h\n(limits)", "stopped"):
         made.add_column(name, justify="right", no_wrap=True)
     for row in causes.iter_rows(named=True):
-        words = row["cause"], str(row["stops"]), str(row["minor"]), _rate(row), duration(row["stopped_s"])
+        words = row["cause"], str(row["stops"]), str(row["minor"]), rate(row), duration(row["stopped_s"])
         made.add_row(*(Text(plain(word)) for word in words))
     return made
 
@@ -117,30 +118,5 @@ def _trend_words(row: Row) -> str:
     )
 
 
-def _table(rows: pl.DataFrame) -> Table:
-    made = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
-    made.add_column("group", overflow="fold", min_width=18)
-    for name in ("faults", "hours", "per 100 h\n(limits)", "others", "bad\nshifts"):
-        made.add_column(name, justify="right", no_wrap=True)
-    for (verdict,), part in rows.group_by("verdict", maintain_order=True):
-        made.add_section()
-        made.add_row(Text(str(verdict), style="bold"))
-        for row in part.iter_rows(named=True):
-            made.add_row(*(Text(plain(word)) for word in _words(row)))
-    return made
-
-
 def _words(row: Row) -> list[str]:
-    return [
-        f"  {row['dimension']} {row['group']}",
-        str(row["faults"]),
-        number(row["hours"]),
-        _rate(row),
-        NOT_MEASURED if row["rest_rate"] is None else number(row["rest_rate"], 1),
-        f"{row['units_with_fault']}/{row['units']}",
-    ]
-
-
-def _rate(row: Row) -> str:
-    limits = f"({number(row['low'], 1)}-{number(row['high'], 1)})"
-    return f"{NOT_MEASURED if row['rate'] is None else number(row['rate'], 1)} {limits}"
+    return [str(row["faults"]), number(row["hours"]), *rate_words(row)]

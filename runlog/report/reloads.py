@@ -1,6 +1,6 @@
 """Reload health in the terminal, and as plain values for `--json`."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -20,6 +20,7 @@ LEGEND: Final = (
     " Groups are compared by shifts with a fault, as faults of one night hang together."
 )
 _NARROWEST: Final = 18
+_COLUMNS: Final = ("faults/reloads\n+empty, unclear", "per 100\n(limits)", "others", "bad\nshifts")
 _CALLED: Final = ("chronic", "burst")
 _QUIET: Final = ("too few to tell", "within chance")
 
@@ -36,7 +37,7 @@ def shown(health: ReloadHealth, zone: str) -> Iterator[RenderableType]:
     yield from called(health.groups, health.pairs, health.alike)
     quiet = (pl.col("dimension") == "bar lot") & pl.col("verdict").is_in(_QUIET)
     shown_rows = health.groups.filter(~quiet)
-    yield _table(shown_rows)
+    yield verdict_table(shown_rows, _COLUMNS, _words)
     if hidden := health.groups.height - shown_rows.height:
         yield Text(f"{hidden} more bar lots: chance, or too few to tell; --json and --export have them.")
     yield Text(LEGEND, style="dim")
@@ -121,26 +122,32 @@ def _same(alike: pl.DataFrame, row: Row) -> list[str]:
     return [f"{dimension} {group}" for dimension, group in alike.filter(own)[["other_dimension", "other_group"]].rows()]
 
 
-def _table(rows: pl.DataFrame) -> Table:
-    """Groups under their verdicts."""
+def verdict_table(rows: pl.DataFrame, names: Sequence[str], words: Callable[[Row], list[str]]) -> Table:
+    """Groups under their verdicts: the group, and a column for each name."""
     made = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     made.add_column("group", overflow="fold", min_width=_NARROWEST)
-    for name in ("faults/reloads\n+empty, unclear", "per 100\n(limits)", "others", "bad\nshifts"):
+    for name in names:
         made.add_column(name, justify="right", no_wrap=True)
     for (verdict,), part in rows.group_by("verdict", maintain_order=True):
         made.add_section()
         made.add_row(Text(str(verdict), style="bold"))
         for row in part.iter_rows(named=True):
-            made.add_row(*(Text(plain(word)) for word in _words(row)))
+            made.add_row(*(Text(plain(word)) for word in [f"  {row['dimension']} {row['group']}", *words(row)]))
     return made
 
 
-def _words(row: Row) -> list[str]:
+def rate(row: Row) -> str:
+    """A rate with its limits."""
     limits = f"({number(row['low'], 1)}-{number(row['high'], 1)})"
-    return [
-        f"  {row['dimension']} {row['group']}",
-        f"{row['faults']}/{row['reloads']}" + (f" +{row['unrated']}" if row["unrated"] else ""),
-        f"{NOT_MEASURED if row['rate'] is None else number(row['rate'], 1)} {limits}",
-        NOT_MEASURED if row["rest_rate"] is None else number(row["rest_rate"], 1),
-        f"{row['units_with_fault']}/{row['units']}",
-    ]
+    return f"{NOT_MEASURED if row['rate'] is None else number(row['rate'], 1)} {limits}"
+
+
+def rate_words(row: Row) -> list[str]:
+    """A group's rate with its limits, that of all others, and shifts with a fault of all shifts."""
+    others = NOT_MEASURED if row["rest_rate"] is None else number(row["rest_rate"], 1)
+    return [rate(row), others, f"{row['units_with_fault']}/{row['units']}"]
+
+
+def _words(row: Row) -> list[str]:
+    unrated = f" +{row['unrated']}" if row["unrated"] else ""
+    return [f"{row['faults']}/{row['reloads']}{unrated}", *rate_words(row)]
