@@ -210,6 +210,21 @@ def test_a_log_cut_short_and_written_on_loses_nothing_when_what_it_was_comes_bac
     assert_frame_equal(told(store), told(whole))
 
 
+def test_a_last_line_without_its_end_stays_when_what_the_log_was_comes_back(tmp_path: Path):
+    """The log was cut short and goes on with a line of its own, whose line feed never came."""
+    rows = NIGHT.splitlines(keepends=True)
+    store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
+    short = "".join(rows[:60])
+    logs = write(tmp_path / "logs", T01__csv=NIGHT)
+    taken(logs, store)
+    taken(write(logs, T01__csv=short), store)
+    taken(write(logs, T01__csv=short + "2026-03-03T22:00:00,program,O7"), store)
+    taken(write(logs, **{"T01 back__csv": NIGHT}), store)
+    taken(logs, store)
+    taken(logs, whole)
+    assert_frame_equal(told(store), told(whole))
+
+
 def test_of_two_files_that_go_on_from_one_beginning_both_are_whole(tmp_path: Path):
     rows = NIGHT.splitlines(keepends=True)
     store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
