@@ -2,7 +2,8 @@
 
 import streamlit as st
 import theme
+from pages_of import PAGES
 
-st.set_page_config(page_title="Last night · runlog", layout="wide", initial_sidebar_state="collapsed")
+st.set_page_config(page_title="runlog", layout="wide")
 st.html(theme.STYLE)
-st.navigation([st.Page("last_night.py", title="Last night", default=True)], position="hidden").run()
+st.navigation(PAGES, position="top").run()

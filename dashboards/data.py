@@ -2,19 +2,23 @@
 
 import os
 import tempfile
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Any, TypeVar
 
 import polars as pl
 import polars.selectors as cs
 import streamlit as st
 
 from runlog.export import export
-from runlog.figures.night import NightReview, night_review
-from runlog.figures.quality import with_scrap
-from runlog.site import load_site
+from runlog.figures.night import Facts, NightReview, night_review
+from runlog.site import Site, load_site
 from runlog.store import Store
+from runlog.told import facts_as_told
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -26,7 +30,7 @@ class Place:
     store, site : Path
         The folder of the store and the site file.
     version : str
-        Of the store: changes with every reading.
+        Of the store: changes with every reading and with every word of a person.
     edited : int
         When the site file was last written, 0 if there is none. [ns]
     """
@@ -45,6 +49,39 @@ def place() -> Place:
     return Place(store.absolute(), site.absolute(), Store(store).version(), edited)
 
 
+# --- what is asked of it -------------------------------------------------------------------------
+
+
+def kept(here: Place, ask: Callable[..., T], *words: Hashable) -> T:
+    """The answer of a question, asked once for what the place holds.
+
+    Parameters
+    ----------
+    here : Place
+    ask : callable
+        A function of a module, called with `here` and `words`. Its answer must not be changed: the next page gets it.
+    words : hashable
+        What is asked.
+    """
+    return _kept(here, f"{ask.__module__}.{ask.__qualname__}", words, ask)
+
+
+@st.cache_resource(max_entries=128, show_spinner=False)
+def _kept(here: Place, question: str, words: tuple[Hashable, ...], _ask: Callable[..., Any]) -> Any:
+    # `question` is there to be part of the cache's key.
+    return _ask(here, *words)
+
+
+def site(here: Place) -> Site:
+    """The checked site file."""
+    return kept(here, _site)
+
+
+def facts(here: Place) -> Facts:
+    """Fact tables, people's words over them."""
+    return kept(here, _facts)
+
+
 def review(here: Place, night: date | None) -> NightReview:
     """The review of a night, the last one if none is given.
 
@@ -53,20 +90,36 @@ def review(here: Place, night: date | None) -> NightReview:
     RunlogError
         There is no store, no site file, no such night; the message says what to do.
     """
-    return _review(str(here.store), here.version, str(here.site), here.edited, night)
+    return kept(here, _review, night)
 
 
-@st.cache_data(max_entries=32, show_spinner=False)
-def _review(store: str, version: str, site: str, edited: int, night: date | None) -> NightReview:
-    # `version` and `edited` are there to be part of the cache's key.
-    held = Store(Path(store))
-    return night_review(with_scrap(held.facts(), held.held("scrap")), load_site(Path(site)), night)
+def _site(here: Place) -> Site:
+    return load_site(here.site)
+
+
+def _facts(here: Place) -> Facts:
+    return facts_as_told(Store(here.store), site(here))
+
+
+def _review(here: Place, night: date | None) -> NightReview:
+    return night_review(facts(here), site(here), night)
+
+
+# --- to take away --------------------------------------------------------------------------------
 
 
 def csv_of(frame: pl.DataFrame, zone: str) -> bytes:
     """A frame as CSV for another program, times local with their offset, formulas disarmed."""
-    local = frame.with_columns(cs.datetime(time_zone="UTC").dt.convert_time_zone(zone))
+    return _written(frame.with_columns(cs.datetime(time_zone="UTC").dt.convert_time_zone(zone)), "table.csv")
+
+
+def parquet_of(frame: pl.DataFrame) -> bytes:
+    """A frame as Parquet, as it is: times in UTC."""
+    return _written(frame, "table.parquet")
+
+
+def _written(frame: pl.DataFrame, name: str) -> bytes:
     with tempfile.TemporaryDirectory() as folder:
-        to = Path(folder) / "table.csv"
-        export(local.lazy(), to)
+        to = Path(folder) / name
+        export(frame.lazy(), to)
         return to.read_bytes()

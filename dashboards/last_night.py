@@ -7,12 +7,12 @@ import charts
 import data
 import pieces
 import polars as pl
+import sheet
 import streamlit as st
 import tables
 import theme
 from streamlit.delta_generator import DeltaGenerator
 
-from runlog.errors import RunlogError
 from runlog.figures.headline import headline, slack_words
 from runlog.figures.night import NightReview
 
@@ -21,17 +21,9 @@ ALL: Final = "All machines"
 ROWS: Final = 12
 
 
-def page() -> None:
+def page(here: data.Place) -> None:
     """Choose a night and a machine, ask for the review, show it."""
-    here = data.place()
-    try:
-        latest = data.review(here, None)
-    except RunlogError as error:
-        pieces.sentence("Nothing to show yet", *str(error).splitlines())
-    else:
-        show(here, latest)
-    pieces.cautions()
-    watch(here.version)
+    show(here, data.review(here, None))
 
 
 def show(here: data.Place, latest: NightReview) -> None:
@@ -156,29 +148,13 @@ def all_tables(review: NightReview, machine: str | None) -> None:
     pieces.section("To look up and take away")
     for tab, (title, (name, table, frame)) in zip(st.tabs(list(sheets)), sheets.items(), strict=True):
         with tab:
-            file = f"{name}-{review.window.night}.csv"
-            csv = data.csv_of(_filtered(frame, machine), review.window.zone)
-            one_table(title, name, _filtered(table, machine), csv, file)
+            shown, figures = _filtered(table, machine), _filtered(frame, machine)
+            file = f"{name}-{review.window.night}"
+            sheet.table(title, file, shown, figures, review.window.zone, nothing="None in this night.")
 
 
 def _filtered(frame: pl.DataFrame, machine: str | None) -> pl.DataFrame:
     return frame if machine is None else frame.filter(pl.col("machine") == machine)
 
 
-def one_table(title: str, name: str, rows: pl.DataFrame, csv: bytes, file: str) -> None:
-    """A table, and a button to take it away."""
-    if rows.is_empty():
-        pieces.note("None in this night.")
-        return
-    st.dataframe(tables.for_reading(rows), key=f"{name} table", hide_index=True, placeholder="", width="stretch")
-    st.download_button(f"{title} as CSV", csv, file_name=file, mime="text/csv", key=f"{name} csv", on_click="ignore")
-
-
-@st.fragment(run_every="60s")
-def watch(version: str) -> None:
-    """Show what was read meanwhile to a page left open."""
-    if data.place().version != version:
-        st.rerun()
-
-
-page()
+sheet.opened(page)

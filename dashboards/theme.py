@@ -129,8 +129,8 @@ def write(piece: Markup) -> None:
 
 
 _RULES: Final = """<style>
-.block-container { padding: 0.9rem 1.6rem 2rem; max-width: 1500px; }
-[data-testid="stHeader"] { height: 0; min-height: 0; background: none; }
+.block-container { padding: 2.7rem 1.6rem 2rem; max-width: 1500px; }
+[data-testid="stHeader"] { height: 2.4rem; min-height: 2.4rem; }
 [data-testid="stVerticalBlock"] { gap: 0.6rem; }
 .rl-night { font-size: 1.25rem; font-weight: 650; line-height: 1.2; }
 .rl-when { font-size: 0.87rem; opacity: 0.82; line-height: 1.35; margin-top: 2px; }

@@ -61,13 +61,8 @@ def test_words_of_a_log_are_never_markup(opened, shop_on_disk):
 def test_every_table_can_be_taken_away(opened, shop_on_disk):
     page = opened(*shop_on_disk)
     names = [one.proto.label for one in page.get("download_button")]
-    assert names == [
-        "Machines as CSV",
-        "Stops as CSV",
-        "Bar changes as CSV",
-        "Where time went as CSV",
-        "What each did when as CSV",
-    ]
+    tables = ["Machines", "Stops", "Bar changes", "Where time went", "What each did when"]
+    assert names == [f"{table} as {kind}" for table in tables for kind in ("CSV", "Parquet")]
 
 
 def test_one_machine_chosen_by_the_address(opened, shop_on_disk):

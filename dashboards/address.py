@@ -1,0 +1,66 @@
+"""Choices that live in the address of a page: a link pasted into a mail opens the same view.
+
+The address decides. A box shows what it says and, when used, changes it; what the address says and the log does not
+know is told, and left out.
+"""
+
+from collections.abc import Callable, Sequence
+from typing import Any, TypeVar
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+T = TypeVar("T")
+
+
+def one_of(
+    key: str,
+    label: str,
+    options: Sequence[T],
+    place: DeltaGenerator,
+    *,
+    default: T,
+    words: Callable[[T], str] = str,
+    name: Callable[[T], str] = str,
+    unknown: str | None = None,
+) -> T:
+    """A choice of one, kept in the address under `key`.
+
+    Parameters
+    ----------
+    key : str
+        Its name in the address and of its box.
+    label : str
+        Read aloud by a screen reader, and shown above the box.
+    options : sequence
+        All there is to choose from.
+    place : DeltaGenerator
+        Where the box stands.
+    default : object
+        One of them: taken where the address is silent, and then not written into it.
+    words, name : callable
+        What an option is called in the box, and in the address.
+    unknown : str, optional
+        Said of a name in the address that no option has.
+    """
+    named = {name(option): option for option in options}
+    asked = st.query_params.get(key)
+    chosen = named.get(asked, default) if asked is not None else default
+    st.session_state[key] = chosen
+    place.selectbox(label, options, key=key, format_func=words, on_change=_taken, args=(key, name, default))
+    if asked is not None and asked not in named:
+        st.text(unknown or f"{label}: nothing of the name in the address, which leaves {words(default)}.")
+    return chosen
+
+
+def to(key: str, value: str | None) -> None:
+    """Write a choice into the address, or take it out."""
+    if value is None:
+        st.query_params.pop(key, None)
+    else:
+        st.query_params[key] = value
+
+
+def _taken(key: str, name: Callable[[Any], str], default: Any) -> None:
+    value = st.session_state[key]
+    to(key, None if value == default else name(value))

@@ -1,0 +1,89 @@
+"""What every page does alike: say what is wrong instead of failing, show what came in meanwhile, close with cautions.
+
+def page(here): ...
+sheet.opened("The week", page)
+"""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+import data
+import pieces
+import polars as pl
+import streamlit as st
+import tables
+
+from runlog.errors import RunlogError
+
+REFRESH: Final = "30s"
+"""How often a page left open looks whether something was read."""
+
+
+def opened(draw: Callable[[data.Place], None]) -> None:
+    """Draw a page over the store and the site file as they are now.
+
+    Parameters
+    ----------
+    draw : callable
+        Draws it; what a person can act on is raised as a `RunlogError`.
+    """
+    here = data.place()
+    try:
+        draw(here)
+    except RunlogError as error:
+        pieces.sentence("Nothing to show yet", *str(error).splitlines())
+    pieces.cautions()
+    _watch(here)
+
+
+@st.fragment(run_every=REFRESH)
+def _watch(here: data.Place) -> None:
+    """Show what was read meanwhile to a page left open; what is chosen stays, as the address holds it."""
+    if data.place() != here:
+        st.rerun()
+
+
+def table(title: str, name: str, shown: pl.DataFrame, frame: pl.DataFrame, zone: str, *, nothing: str) -> None:
+    """A table to read, and its figures to take away.
+
+    Parameters
+    ----------
+    title : str
+        What it is called on the buttons.
+    name : str
+        Of the file, without ending; also the key of its pieces on the page.
+    shown : DataFrame
+        As people read it; see `tables`.
+    frame : DataFrame
+        The figures behind it, as they are kept.
+    zone : str
+        Time zone of the file's clock times.
+    nothing : str
+        What is said of an empty one.
+    """
+    if shown.is_empty():
+        pieces.note(nothing)
+        return
+    st.dataframe(
+        tables.for_reading(shown), key=f"{name} table", hide_index=True, placeholder="", width="stretch", alt=title
+    )
+    take_away(title, name, frame, zone)
+
+
+def take_away(title: str, name: str, frame: pl.DataFrame, zone: str) -> None:
+    """Buttons that hand a frame over as CSV and as Parquet; the files are made when asked for."""
+    left, right, _ = st.columns([3, 3, 10], gap="small")
+    kinds: list[tuple[Any, str, str, Callable[[], bytes]]] = [
+        (left, "CSV", "text/csv", lambda: data.csv_of(frame, zone)),
+        (right, "Parquet", "application/vnd.apache.parquet", lambda: data.parquet_of(frame)),
+    ]
+    for place, kind, mime, made in kinds:
+        place.download_button(
+            f"{title} as {kind}",
+            made,
+            file_name=f"{name}.{kind.lower()}",
+            mime=mime,
+            key=f"{name} {kind}",
+            on_click="ignore",
+            width="stretch",
+        )
