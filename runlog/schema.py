@@ -127,6 +127,9 @@ NO_ORDER_GROUPS: Final = ("order", "planned")
 NOT_FAILURE_GROUPS: Final = ("order", "people", "planned", "program")
 """Groups whose stops are not failures in the sense of MTTR and time between failures."""
 
+STOP_ENDINGS: Final[dict[str, str]] = {"count reached": "order complete", "magazine empty": "out of bars"}
+"""What ended an unattended run that stood with one of these causes; with any other, `stop`."""
+
 # --- what readers produce ------------------------------------------------------------------------
 
 EVENTS: Final = _table(
@@ -532,16 +535,20 @@ NOTES: Final = _table(
     "notes",
     "A person's word about a machine and a time, such as a fix; never changed, only taken back by a later one.",
     note=(TEXT, "its name, by which it can be taken back"),
-    kind=(TEXT, "fix, or withdrawal"),
-    machine=(TEXT, "name in the site file"),
-    at=(INSTANT, "from when what it speaks of happened"),
-    until=(INSTANT, "to when: the end of the day where no clock time was told"),
-    cause=(TEXT, "cause of stops it is about; null: reloads that were retried or failed"),
-    text=(TEXT, "what was done"),
+    kind=(TEXT, "fix, cause (of a stop), remark, action, done (closes an action), or withdrawal"),
+    machine=(TEXT, "name in the site file; null: a remark or an action about the whole shop"),
+    at=(INSTANT, "from when what it speaks of happened; of a cause, an instant within the stop"),
+    until=(INSTANT, "to when: the end of the day where no clock time was told; of an action, when it is due"),
+    cause=(
+        TEXT,
+        "of a fix, cause of stops it is about, null: reloads that were retried or failed; of a stop, its name",
+    ),
+    text=(TEXT, "what was done, is to be remarked or to be done; null for a cause"),
     who=(TEXT, "who said so"),
     why=(TEXT, "why; null if not told"),
     noted_at=(INSTANT, "when it was written down"),
-    withdraws=(TEXT, "the note that this one takes back; null if none"),
+    withdraws=(TEXT, "the note that this one takes back or closes; null if none"),
+    owner=(TEXT, "who does what is to be done; null but for actions"),
 )
 
 INTAKE_TABLES: Final = (EVENTS, REJECTS, PROGRESS)

@@ -15,10 +15,9 @@ from runlog.derive.frames import covering as held_by
 from runlog.derive.observations import Log
 from runlog.derive.parts import ordered
 from runlog.plan import with_planned_parts
-from runlog.schema import INSTANT, NO_JOB, UNATTENDED_RUNS
+from runlog.schema import INSTANT, NO_JOB, STOP_ENDINGS, UNATTENDED_RUNS
 
 WORKING = ("producing", "reloading")
-ENDINGS = {"count reached": "order complete", "magazine empty": "out of bars"}
 
 
 @dataclass(frozen=True)
@@ -119,7 +118,7 @@ def _ended(started: pl.LazyFrame, cut: pl.LazyFrame, stopped: pl.LazyFrame, live
     still_open = (pl.col("end") >= pl.col("horizon")) & (pl.col("horizon") < pl.col("planned_end"))
     ended_by = (
         pl.when(idle & (pl.col("state") == "stopped"))
-        .then(pl.col("stop_cause").replace_strict(ENDINGS, default="stop", return_dtype=pl.String()))
+        .then(pl.col("stop_cause").replace_strict(STOP_ENDINGS, default="stop", return_dtype=pl.String()))
         .when(idle & (pl.col("state") == "no signal"))
         .then(pl.lit("no signal"))
         .when("to_visit")
@@ -134,7 +133,7 @@ def _ended(started: pl.LazyFrame, cut: pl.LazyFrame, stopped: pl.LazyFrame, live
         .with_columns(
             start=pl.col("run_start"),
             end=pl.when(idle).then(pl.max_horizontal("state_start", "run_start")).otherwise("end"),
-            cause=pl.when(pl.col("ended_by").is_in(["stop", *ENDINGS.values()])).then("stop_cause"),
+            cause=pl.when(pl.col("ended_by").is_in(["stop", *STOP_ENDINGS.values()])).then("stop_cause"),
         )
         .select(BY, "window_start", "start", "planned_end", "end", "ended_by", "cause")
     )

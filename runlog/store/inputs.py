@@ -80,7 +80,8 @@ class Inputs(Folder):
         path = self._path(name)
         if not delta.exists(path):
             return table.empty()
-        return table.conform(pl.scan_delta(delta.opened(path)))
+        # A table begun by an older version lacks the columns that came since.
+        return table.conform(pl.concat([pl.scan_delta(delta.opened(path)), table.empty()], how="diagonal"))
 
     def input_version(self, name: str) -> int | None:
         """Changes with every `put` into a table; None before the first."""
@@ -88,5 +89,5 @@ class Inputs(Folder):
 
     def version(self) -> str:
         """See `Folder.version`; changes with what figures are made of here, too."""
-        at = delta.latest_version(self._path("scrap"))
-        return super().version() + ("" if at is None else f"-{at}")
+        at = [delta.latest_version(self._path(name)) for name in ("scrap", "notes")]
+        return "-".join([super().version(), *("" if version is None else str(version) for version in at)])
