@@ -541,7 +541,7 @@ NOTES: Final = _table(
     until=(INSTANT, "to when: the end of the day where no clock time was told; of an action, when it is due"),
     cause=(
         TEXT,
-        "of a fix, cause of stops it is about, null: reloads that were retried or failed; of a stop, its name",
+        "of a stop, its name; of a fix, the stops it is about, null: reloads retried or failed",
     ),
     text=(TEXT, "what was done, is to be remarked or to be done; null for a cause"),
     who=(TEXT, "who said so"),

@@ -127,7 +127,9 @@ def _moved(pieces: pl.DataFrame, named: pl.DataFrame, site: Site) -> pl.DataFram
         KEY, minor, log_cause, named, log_group, named_group, seconds (within planned busy time), count (stops
         begun there), stood_s (stopped time of these stops, wherever it falls).
     """
-    planned = calendar.planned(site, named["machine"].unique().sort(), named["start"].min(), named["end"].max()).select(
+    first, last = named.select(pl.col("start").min(), pl.col("end").max()).row(0)
+    machines = named["machine"].unique().sort()
+    planned = calendar.planned(site, machines, first, last).select(
         "machine", "shift_date", "shift", plan_start="start", plan_end="end"
     )
     inside = (

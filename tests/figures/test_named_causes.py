@@ -122,4 +122,4 @@ def test_an_action_is_open_until_it_is_done():
     done = done_note(action.row(0, named=True), who="B. Jones", why="came on Tuesday", now=NOON)
     assert in_force(pl.concat([action, remark, done]).lazy())["kind"].to_list() == ["remark"]
     with pytest.raises(RunlogError, match="who does it expected"):
-        action_note("order a liner", SITE, owner="", due=date(2026, 7, 20), who="A")
+        action_note("order a liner", SITE, owner="", due=due, who="A")
