@@ -114,9 +114,8 @@ def test_a_name_that_says_nothing_is_refused(machine, cause, who, words):
 
 
 def test_an_action_is_open_until_it_is_done():
-    action = action_note(
-        "order a liner", SITE, owner="B. Jones", due=date(2026, 7, 20), who="A", machine="T01", now=NOON
-    )
+    due = date(2026, 7, 20)
+    action = action_note("order a liner", SITE, owner="B. Jones", due=due, who="A", machine="T01", now=NOON)
     remark = remark_note("new oil", date(2026, 7, 8), SITE, who="A", now=NOON)
     assert in_force(pl.concat([action, remark]).lazy())["kind"].to_list() == ["remark", "action"]
     done = done_note(action.row(0, named=True), who="B. Jones", why="came on Tuesday", now=NOON)
