@@ -98,6 +98,11 @@ def note(text: str) -> None:
     write(markup('<div class="rl-note">{text}</div>', text=text))
 
 
+def small(text: str) -> None:
+    """What has to stand where it is read, in small type."""
+    write(markup('<div class="rl-small">{text}</div>', text=text))
+
+
 def cautions() -> None:
     """What no figure of the page may be taken for."""
     told = joined([markup("<p>{caution}</p>", caution=caution) for caution in CAUTIONS])

@@ -156,7 +156,7 @@ _RULES: Final = """<style>
 .rl-number { text-align: right; font-size: 1.02rem; white-space: nowrap; }
 .rl-head .rl-number { font-size: 0.78rem; }
 .rl-number small { display: block; font-size: 0.78rem; opacity: 0.82; }
-.st-key-drawing { padding-right: 72px; box-sizing: border-box; }
+[class*="st-key-drawing"] { padding-right: 72px; box-sizing: border-box; }
 .rl-list, .rl-facts, .rl-facts * { line-height: 1.3; }
 .rl-facts { display: grid; margin: 0 !important; padding: 0 !important; gap: 3px 18px;
   grid-template-columns: max-content minmax(0, 1fr); font-size: 0.95rem; font-variant-numeric: tabular-nums;
@@ -165,6 +165,7 @@ _RULES: Final = """<style>
 .rl-section { font-size: 1.15rem; font-weight: 650; border-top: 2px solid currentColor; padding: 5px 0 0 !important;
   margin: 14px 0 0 !important; }
 .rl-note { font-size: 0.87rem; opacity: 0.82; max-width: 95ch; }
+.rl-small { font-size: 0.78rem; opacity: 0.85; line-height: 1.35; }
 .rl-cautions { border-top: 1px solid rgba(128, 128, 128, 0.45); padding-top: 8px; margin-top: 20px; font-size: 0.82rem;
   opacity: 0.85; max-width: 110ch; line-height: 1.4; }
 .rl-cautions p { margin: 0 0 4px; font-size: inherit; }
@@ -182,11 +183,15 @@ _RULES: Final = """<style>
   .rl-head, .rl-row { grid-template-columns: 42px minmax(0, 1fr) 60px 38px; column-gap: 6px; }
   .rl-name, .rl-first .rl-name { font-size: 1rem; } .rl-what { font-size: 0.82rem; } .rl-what small { display: none; }
   .rl-number { font-size: 0.93rem; } .rl-head, .rl-head .rl-number { font-size: 0.72rem; }
-  .rl-lead b { font-size: 1.6rem; } .st-key-drawing { padding-right: 50px; } }
+  .rl-lead b { font-size: 1.6rem; } [class*="st-key-drawing"] { padding-right: 50px; } }
 @media print {
   [data-testid="stHeader"], .stSelectbox, .stButton, .stFormSubmitButton, .stForm, .st-key-tables, .stDownloadButton {
     display: none !important; }
-  .block-container { padding: 0 !important; } .rl-cautions { margin-top: 6px; font-size: 0.7rem; }
+  [data-testid="stHorizontalBlock"] { display: flex !important; flex-flow: row nowrap !important; }
+  [data-testid="stColumn"] { min-width: 0 !important; }
+  [data-testid="stMain"] { zoom: 0.58; } [data-testid="stElementContainer"] { break-inside: avoid; }
+  .block-container { padding: 0 !important; max-width: none !important; }
+  .rl-cautions { margin-top: 6px; font-size: 0.7rem; }
   @page { size: A4 portrait; margin: 10mm; } }
 @media (max-width: 640px) { .rl-head { height: auto; } .rl-row { height: auto; padding-bottom: 8px; } }
 </style>"""

@@ -128,8 +128,8 @@ def machines(review: WeekReview) -> None:
     """Each machine beside its plan."""
     pieces.section("Machines")
     pieces.grid(review.machines, rollups.shift_columns(["machine"]))
-    for said in rollups.doubts(review.machines, ["machine"]):
-        pieces.note(said)
+    if doubts := rollups.doubts(review.machines, ["machine"]):
+        pieces.note(" ".join(doubts))
 
 
 def losses(review: WeekReview) -> None:
