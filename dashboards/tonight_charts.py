@@ -12,7 +12,7 @@ from runlog.figures.forecast_shop import HOURS
 from runlog.figures.tonight import Tonight
 from runlog.figures.window import Window
 
-ROW_PX: Final = 62
+ROW_PX: Final = 58
 FIXES: Final = 8
 BATCHES_DRAWN: Final = 8
 
@@ -39,7 +39,7 @@ def at_work(review: Tonight, machines: list[str], window: Window, look: Look) ->
     """
     rows = [_row(review, machine, window, look, first=not number) for number, machine in enumerate(machines)]
     chart = alt.VConcatChart(
-        vconcat=rows, spacing=8, bounds="flush", padding={"left": 4, "right": 8, "top": 0, "bottom": 2}
+        vconcat=rows, spacing=16, bounds="flush", padding={"left": 4, "right": 8, "top": 0, "bottom": 2}
     )
     return in_look(chart, look).resolve_scale(x="independent", y="independent")
 

@@ -92,7 +92,7 @@ def _hours(rows: pl.DataFrame, courses: Courses) -> pl.DataFrame:
     planned_end_h = np.broadcast_to(setting.worked_h / setting.working, courses.parts.shape)
     end_h = np.where(np.isnan(courses.stopped_h), planned_end_h, courses.stopped_h)
     steps = np.arange(0.0, float(rows["hours"].max()) + _STEP_H / 2, _STEP_H)  # type: ignore[arg-type]
-    at_work = (end_h[:, :, None] > steps).mean(axis=1)
+    at_work = (end_h[:, :, None] >= steps).mean(axis=1)
     at = pl.col("at") + pl.duration(microseconds=(pl.col("hour") * 3.6e9).round())
     return (
         rows.select("machine", "at", "hours")

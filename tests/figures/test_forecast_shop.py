@@ -44,7 +44,7 @@ def test_at_its_start_a_machine_is_at_work_and_at_the_end_as_often_as_forecast(r
         line = hours.filter(pl.col("machine") == name)["at_work"]
         assert line[0] == 1.0
         assert (line.diff().drop_nulls() <= 0).all()
-        assert line[-2] == pytest.approx(still, abs=0.05)
+        assert line[-1] == pytest.approx(still, abs=0.05)
 
 
 def test_nothing_to_go_by_is_none():
