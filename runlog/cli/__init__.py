@@ -1,98 +1,90 @@
 """The command line: each command parses, calls one function and prints.
 
-logs        ingest, derive, export
-inspect     inspect
-rejects     rejects
-watch       watch, status
-tidy        tidy
-night       night
-week        week, scrap
-rollups     shifts, losses, remnant, changeovers
-reloads     reloads
-faults      faults
-alarms      alarms
-fix         fix add, fix list, fix check, fix withdraw
-tonight     tonight
-endurance   endurance, worth
-plan        plan, sawing
-dashboard   dashboard
-shop        simulate, demo
-site        site check, site new
-common      options, consoles and progress bars that they share
+Each command is a function of the module of this package that COMMANDS names, loaded when it is called; `common` has
+what they share.
 """
 
 import io
 import os
 import sys
-from typing import Annotated, Final, NoReturn
+from importlib import import_module
+from typing import Annotated, Any, Final, NoReturn
 
 import typer
+import typer.main
+from typer.core import TyperGroup
 
 from runlog import __version__
-from runlog.cli import (
-    alarms,
-    dashboard,
-    endurance,
-    faults,
-    fix,
-    inspect,
-    logs,
-    night,
-    plan,
-    rejects,
-    reloads,
-    rollups,
-    shop,
-    site,
-    tidy,
-    tonight,
-    watch,
-    week,
-)
-from runlog.cli.common import complain
+from runlog.cli.complaints import complain
 from runlog.errors import RunlogError
 
 __all__ = ["app", "main"]
+
+COMMANDS: Final = {
+    "ingest": "logs",
+    "inspect": "inspect",
+    "rejects": "rejects",
+    "watch": "watch",
+    "status": "watch",
+    "tidy": "tidy",
+    "derive": "logs",
+    "night": "night",
+    "week": "week",
+    "shifts": "rollups",
+    "losses": "rollups",
+    "remnant": "rollups",
+    "changeovers": "rollups",
+    "reloads": "reloads",
+    "faults": "faults",
+    "alarms": "alarms",
+    "endurance": "endurance",
+    "worth": "endurance",
+    "tonight": "tonight",
+    "scrap": "week",
+    "plan": "plan",
+    "sawing": "plan",
+    "export": "logs",
+    "dashboard": "dashboard",
+    "simulate": "shop",
+    "demo": "shop",
+    "fix": "fix",
+    "site": "site",
+}
+"""Where each command is, in the order of `--help`: a function of its name, or the `app` of several in that module."""
 
 FAULT_OF_OURS: Final = 70
 """Exit code for what is no mistake of the user's."""
 _DEBUG: Final = "RUNLOG_DEBUG"
 
+
+class _OnDemand(TyperGroup):
+    """Commands that are loaded when they are asked for: all of them together take a second."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        home = COMMANDS.get(cmd_name)
+        if home is None:
+            return None
+        module = import_module(f"{__name__}.{home}")
+        if (found := getattr(module, cmd_name, None)) is None:
+            several = typer.main.get_command(module.app)
+            several.name = cmd_name
+            return several
+        alone = typer.Typer(add_completion=False)
+        alone.command(cmd_name)(found)
+        return typer.main.get_command(alone)
+
+
 app = typer.Typer(
     name="runlog",
+    cls=_OnDemand,
     help="Read the logs of bar-fed turning centres and review what they did with nobody there.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-app.command()(logs.ingest)
-app.command()(inspect.inspect)
-app.command()(rejects.rejects)
-app.command()(watch.watch)
-app.command()(watch.status)
-app.command()(tidy.tidy)
-app.command()(logs.derive)
-app.command()(night.night)
-app.command()(week.week)
-app.command()(rollups.shifts)
-app.command()(rollups.losses)
-app.command()(rollups.remnant)
-app.command()(rollups.changeovers)
-app.command()(reloads.reloads)
-app.command()(faults.faults)
-app.command()(alarms.alarms)
-app.command()(endurance.endurance)
-app.command()(endurance.worth)
-app.command()(tonight.tonight)
-app.command()(week.scrap)
-app.command()(plan.plan)
-app.command()(plan.sawing)
-app.command()(logs.export)
-app.command()(dashboard.dashboard)
-app.command()(shop.simulate)
-app.command()(shop.demo)
-app.add_typer(fix.app, name="fix")
-app.add_typer(site.app, name="site")
 
 
 def _version(asked: bool) -> None:

@@ -1,7 +1,6 @@
 """What commands share: options, consoles, progress bars."""
 
 import json
-import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +12,7 @@ from rich.console import Console, RenderableType
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
+from runlog.cli.complaints import complain
 from runlog.export import export
 from runlog.report.writing import plain
 from runlog.store import Store
@@ -52,12 +52,6 @@ def handed_over(
 def console() -> Console:
     """For results, on standard output."""
     return Console(highlight=False, markup=False, emoji=False)
-
-
-def complain(message: str) -> None:
-    """One message on standard error."""
-    text = "\n".join(plain(line) for line in message.splitlines())
-    print(f"runlog: {text}" if "\n" not in text else text, file=sys.stderr)
 
 
 def mended(store: Store) -> Store:

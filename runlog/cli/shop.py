@@ -9,7 +9,8 @@ import typer
 from rich.text import Text
 
 from runlog import demo as demonstration
-from runlog.cli.common import bar, complain, console
+from runlog.cli.common import bar, console
+from runlog.cli.complaints import complain
 from runlog.cli.dashboard import serve
 from runlog.errors import RunlogError
 from runlog.figures.night import night_review

@@ -10,7 +10,8 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, complain, console
+from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, console
+from runlog.cli.complaints import complain
 from runlog.report.writing import duration, plain
 from runlog.status import Status, as_data, store_status
 from runlog.store import Store

@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, complain, console
+from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
+from runlog.cli.complaints import complain
 from runlog.cli.rollups import AsJson, ExportTo, OnMachine, Week
 from runlog.errors import StoreError
 from runlog.export import export

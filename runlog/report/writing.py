@@ -2,9 +2,11 @@
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from runlog.figures.night import Window
+if TYPE_CHECKING:
+    from runlog.figures.window import Window
 
 
 def plain(text: object) -> str:
@@ -50,7 +52,7 @@ def duration(seconds: float) -> str:
 class Clock:
     """Instants as the shop's clock shows them, seen from one night."""
 
-    window: Window
+    window: "Window"
 
     @property
     def zone(self) -> ZoneInfo:
