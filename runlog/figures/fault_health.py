@@ -20,7 +20,7 @@ from runlog.figures import fault_pattern
 from runlog.figures.fault_groups import DIMENSIONS, causes_named, fault_rows, running, stopped
 from runlog.figures.group_pairs import INSIDE, alike, pairs, through
 from runlog.figures.groups import in_shifts
-from runlog.figures.judging import BY_HOURS, counted, judged, sentence
+from runlog.figures.judging import BY_HOURS, coded, counted, judged, sentence
 from runlog.figures.since_fix import last_fixes, since_last_fix
 from runlog.figures.window import Facts
 from runlog.site import Site
@@ -109,6 +109,7 @@ def fault_health(
     whole = fault_rows(stretches, stops)
     mended = last_fixes(None if first else fixes, causes)
     rows = fault_rows(since_last_fix(stretches, mended), since_last_fix(stops, mended)) if mended.height else whole
+    rows = coded(rows, [*DIMENSIONS, *dimensions])
     table = judged(counted(rows, dimensions, BY_HOURS), BY_HOURS)
     inside = pairs(rows, table, DIMENSIONS, BY_HOURS)
     said = [sentence(row, BY_HOURS) for row in table.iter_rows(named=True)]

@@ -128,7 +128,7 @@ def _alike(rows: pl.DataFrame, called: pl.DataFrame, dimensions: Sequence[str], 
     chances = pl.col("chances")
     sizes = pl.concat(
         rows.filter(pl.col(name).is_not_null())
-        .group_by(group=pl.col(name))
+        .group_by(group=pl.col(name).cast(pl.String))
         .agg(size=chances.sum())
         .with_columns(dimension=pl.lit(name))
         for name in dimensions

@@ -19,7 +19,7 @@ from typing import Final
 import polars as pl
 
 from runlog.figures.group_pairs import INSIDE, alike, merged, pairs, through
-from runlog.figures.judging import BY_RELOADS, UNIT, counted, sentence
+from runlog.figures.judging import BY_RELOADS, UNIT, coded, counted, sentence
 from runlog.figures.judging import judged as judged_counts
 from runlog.figures.reload_groups import DIMENSIONS, rated_reloads
 from runlog.figures.since_fix import last_fixes, since_last_fix
@@ -98,7 +98,7 @@ def reload_health(
     mended = last_fixes(None if first else fixes, None)
     rows = since_last_fix(rows, mended)
     table = judged(rows, site.limits_.reload_fault_goal_per_100, dimensions)
-    chances = merged(as_chances(rows).filter(pl.col("chances") > 0), DIMENSIONS)
+    chances = coded(merged(as_chances(rows).filter(pl.col("chances") > 0), DIMENSIONS), DIMENSIONS)
     inside = pairs(chances, table, DIMENSIONS, BY_RELOADS)
     groups = through(chances, table.drop("through"), inside, BY_RELOADS).select(*GROUPS)
     span = rows.select(first=pl.col("start").min(), last=pl.col("start").max()).row(0)
