@@ -99,7 +99,7 @@ def fault_health(
         There is no such cause.
     """
     causes = causes_named(site, cause)
-    within = _window(facts, first, last)
+    within = in_window(facts, first, last)
     stretches, stops = (
         frame.filter(within).collect() for frame in (running(facts, site), stopped(facts, site, causes))
     )
@@ -130,7 +130,7 @@ def fault_health(
 
 def causes(facts: Facts, site: Site, *, first: date | None = None, last: date | None = None) -> pl.DataFrame:
     """Every cause of stops with its rate per 100 hours run, the most frequent first (CAUSES)."""
-    within = _window(facts, first, last)
+    within = in_window(facts, first, last)
     hours = float(running(facts, site).filter(within).select(pl.col("hours").sum()).collect().item())
     found = (
         in_shifts(facts["stops"], facts["shift_plans"], at="start")
@@ -150,7 +150,7 @@ def causes(facts: Facts, site: Site, *, first: date | None = None, last: date | 
     return told.select(*CAUSES).cast(CAUSES)  # type: ignore[arg-type]
 
 
-def _window(facts: Facts, first: date | None, last: date | None) -> pl.Expr:
+def in_window(facts: Facts, first: date | None, last: date | None) -> pl.Expr:
     """Shifts that start on these days; else of the last 13 weeks in which a machine ran."""
     day = pl.col("shift_date")
     ran = facts["shift_figures"].filter(pl.col("producing_s") + pl.col("off_plan_s") > 0)

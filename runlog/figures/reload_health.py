@@ -91,10 +91,7 @@ def reload_health(
     fixes : DataFrame, optional
         Rows of NOTES that are fixes in force: unless `first` is given, a machine counts since its last one.
     """
-    rows = rated_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect()
-    day = pl.col("shift_date")
-    rows = rows.filter(day <= last) if last else rows
-    rows = rows.filter(day >= (first or day.max() - WINDOW))
+    rows = within(rated_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect(), first, last)
     mended = last_fixes(None if first else fixes, None)
     rows = since_last_fix(rows, mended)
     table = judged(rows, site.limits_.reload_fault_goal_per_100, dimensions)
@@ -103,6 +100,13 @@ def reload_health(
     groups = through(chances, table.drop("through"), inside, BY_RELOADS).select(*GROUPS)
     span = rows.select(first=pl.col("start").min(), last=pl.col("start").max()).row(0)
     return ReloadHealth(groups, inside.select(*PAIRS), alike(chances, groups, inside, DIMENSIONS), mended, *span)
+
+
+def within(rows: pl.DataFrame, first: date | None, last: date | None) -> pl.DataFrame:
+    """Rows of shifts that start on these days, both included; of the last 13 weeks with rows if not given."""
+    day = pl.col("shift_date")
+    rows = rows.filter(day <= last) if last else rows
+    return rows.filter(day >= (first or day.max() - WINDOW))
 
 
 def as_chances(rows: pl.DataFrame) -> pl.DataFrame:
