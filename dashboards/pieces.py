@@ -29,12 +29,25 @@ def heading(words: Headline) -> None:
 
 def lead(words: Headline) -> None:
     """Where to go first."""
-    why = markup("<span>{why}</span>", why=words.why) if words.why else Markup()
-    write(
-        markup(
-            '<div class="rl-lead"><b>{lead}</b>{why}<div>{rest}</div></div>', lead=words.lead, why=why, rest=words.rest
-        )
-    )
+    first_line(words.lead, words.why, words.rest)
+
+
+def first_line(lead: str, why: str, rest: str) -> None:
+    """The one thing to know, large; beside it why, below it the rest."""
+    beside = markup("<span>{why}</span>", why=why) if why else Markup()
+    template = '<div class="rl-lead"><b>{lead}</b>{why}<div>{rest}</div></div>'
+    write(markup(template, lead=lead, why=beside, rest=rest))
+
+
+def title(name: str, when: str) -> None:
+    """What the page is about, and of which time."""
+    write(markup('<div class="rl-night">{name}</div><div class="rl-when">{when}</div>', name=name, when=when))
+
+
+def told(lines: list[Markup]) -> None:
+    """Sentences one below the other."""
+    items = joined([markup("<li>{line}</li>", line=line) for line in lines])
+    write(markup('<ul class="rl-told">{items}</ul>', items=items))
 
 
 def sentence(title: str, *lines: str) -> None:

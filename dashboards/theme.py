@@ -165,6 +165,11 @@ _RULES: Final = """<style>
 .rl-section { font-size: 1.15rem; font-weight: 650; border-top: 2px solid currentColor; padding-top: 5px;
   margin-top: 14px; }
 .rl-note { font-size: 0.87rem; opacity: 0.82; max-width: 95ch; }
+.rl-told { margin: 0 !important; padding: 0 0 0 1.1rem !important; font-size: 0.95rem; line-height: 1.35;
+  max-width: 120ch; overflow-wrap: anywhere; }
+.rl-told li { margin: 0 0 4px !important; padding: 0; font-size: inherit; }
+.rl-told a { color: inherit; text-underline-offset: 3px; text-decoration-thickness: 1px; white-space: nowrap; }
+.rl-told small { display: block; font-size: 0.82rem; opacity: 0.82; }
 .rl-cautions { border-top: 1px solid rgba(128, 128, 128, 0.45); padding-top: 8px; margin-top: 20px; font-size: 0.82rem;
   opacity: 0.85; max-width: 110ch; line-height: 1.4; }
 .rl-cautions p { margin: 0 0 4px; font-size: inherit; }

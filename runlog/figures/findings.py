@@ -164,10 +164,7 @@ def _rates(one: Finding, measure: Measure) -> str:
     if one.pair is None:
         return f"{one.row['rate']:.1f} {per}; all others {one.row['rest_rate']:.1f}"
     times = plural("fault", one.pair["faults"])
-    return (
-        f"{one.pair['rate']:.1f} {times} {per} there; the rest of {one.name} {one.pair['rest_rate']:.1f},"
-        f" all others {one.row['rest_rate']:.1f}"
-    )
+    return f"{one.pair['rate']:.1f} {times} {per} there, {one.pair['rest_rate']:.1f} in the rest of {one.name}"
 
 
 def _inside(pairs: pl.DataFrame, row: dict[str, Any]) -> list[dict[str, Any]]:

@@ -63,7 +63,7 @@ def test_a_group_inside_is_named_with_the_machine():
         "Chronic reload faults: liner A, machine T01",
     )
     # 8 faults in the 80 reloads that are both.
-    assert said.why.startswith("10.0 faults per 100 reloads there; the rest of ")
+    assert said.why.startswith("10.0 faults per 100 reloads there, 0.0 in the rest of ")
 
 
 @pytest.mark.parametrize(
