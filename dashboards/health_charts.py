@@ -169,7 +169,7 @@ def cumulative(points: pl.DataFrame, line: pl.DataFrame, clock: str, look: Look)
     counted = points.filter("first_of_shift").select(
         x=pl.col(clock).cast(pl.Float64), count=pl.int_range(1, pl.len() + 1), at=pl.col("at").dt.strftime("%Y-%m-%d")
     )
-    x = alt.X("x:Q", title="hours run [h]" if clock == "hours" else "reloads", axis=alt.Axis(tickCount=6, grid=False))
+    x = alt.X("x:Q", title="hours run [h]" if clock == "hours" else "reloads", axis=alt.Axis(tickCount=5, grid=False))
     y = alt.Y("count:Q", title="shifts with a fault, counted up", axis=alt.Axis(tickMinStep=1, tickCount=5, format="d"))
     steps = (
         alt.Chart(_thinned(counted))
@@ -233,20 +233,24 @@ def cusum(points: pl.DataFrame, look: Look) -> alt.LayerChart:
     return _control(shown, lines, ["cusum_limit", "low"], "CUSUM [spreads]", look)
 
 
-def fixes(checks: pl.DataFrame, look: Look) -> alt.LayerChart:
+def fixes(checks: pl.DataFrame, zone: str, look: Look) -> alt.LayerChart:
     """Rates after each fix over those before, with limits: left of 1 is better.
 
     Parameters
     ----------
     checks : DataFrame
-        CHECKS with `name`, each once.
+        CHECKS that have a ratio.
+    zone : str
+        The site's time zone.
     look : Look
     """
     full = 3.0
-    shown = checks.filter(pl.col("ratio").is_not_null()).with_columns(
-        to=pl.col("ratio_high").clip(upper_bound=full), dot=pl.col("ratio").clip(upper_bound=full)
+    shown = checks.with_columns(
+        name=fix_name(zone), to=pl.col("ratio_high").clip(upper_bound=full), dot=pl.col("ratio").clip(upper_bound=full)
     )
-    drawn = shown.select("name", "ratio", "ratio_low", "ratio_high", "to", "dot", "verdict", full=pl.lit(full * 1.03))
+    drawn = shown.unique("name", keep="first", maintain_order=True).select(
+        "name", "ratio", "ratio_low", "ratio_high", "to", "dot", "verdict", full=pl.lit(full * 1.03)
+    )
     scale = alt.Scale(domain=[0, full * 1.45], nice=False)
     axis = alt.Axis(values=[0, 0.5, 1, 1.5, 2, 2.5, 3], format="~g", titleX=110, domain=False)
     x = alt.X("ratio_low:Q", scale=scale, title="rate after over rate before", axis=axis)
@@ -279,6 +283,12 @@ def fixes(checks: pl.DataFrame, look: Look) -> alt.LayerChart:
         ),
     ]
     return in_look(alt.LayerChart(layer=layers, height=drawn.height * _ROW_PX + _AXIS_PX), look)
+
+
+def fix_name(zone: str) -> pl.Expr:
+    """What a fix is called: machine, day, what was done."""
+    day = pl.col("at").dt.convert_time_zone(zone).dt.strftime("%Y-%m-%d")
+    return pl.format("{} {}: {}", "machine", day, "text")
 
 
 def strip(reloads: pl.DataFrame, span: tuple[date, date], zone: str, look: Look) -> alt.LayerChart:

@@ -7,12 +7,12 @@ from zoneinfo import ZoneInfo
 import data
 import health_asks as asks
 import health_charts as charts
+import health_drawn as drawn
 import health_tables as tables
 import pieces
 import polars as pl
 import sheet
 import streamlit as st
-import theme
 import words
 from health_asks import RELOAD_FAULTS, Scope
 from theme import Markup, markup
@@ -46,7 +46,7 @@ def show(here: data.Place, of: Scope) -> None:
         pieces.note("No fix is noted yet. Note what was done below: from then on the page tells whether it worked.")
     else:
         checks = _own(asks.checks(here), of).sort("at", descending=True)
-        all_checks(checks, zone)
+        all_checks(here, of, checks, zone)
     if words.may_write():
         left, right = st.columns([11, 6], gap="large")
         with left:
@@ -55,16 +55,15 @@ def show(here: data.Place, of: Scope) -> None:
             take_back(here, held, zone)
 
 
-def all_checks(checks: pl.DataFrame, zone: str) -> None:
+def all_checks(here: data.Place, of: Scope, checks: pl.DataFrame, zone: str) -> None:
     """Each fix in words, as a ratio of rates, and in a table."""
     pieces.told([_told(row, zone) for row in checks.iter_rows(named=True)])
-    drawn = (
-        checks.filter(pl.col("ratio").is_not_null()).with_columns(name=_name(zone)).unique("name", maintain_order=True)
-    )
-    if not drawn.is_empty():
-        told = [f"{row['name']} {row['ratio']:.2f}, {row['verdict']}" for row in drawn.head(5).iter_rows(named=True)]
+    drawing = drawn.fixes(here, of.machine, zone)
+    if drawing is not None:
+        known = checks.filter(pl.col("ratio").is_not_null()).with_columns(name=charts.fix_name(zone)).head(5)
+        told = [f"{row['name']} {row['ratio']:.2f}, {row['verdict']}" for row in known.iter_rows(named=True)]
         alt = f"Rate after each fix over the rate before: {'; '.join(told)}."
-        st.altair_chart(charts.fixes(drawn, theme.look()), theme=None, key="fixes", width="stretch", alt=alt)
+        st.vega_lite_chart(drawing, theme=None, key="fixes", width="stretch", alt=alt)
         pieces.note("Left of the dashed line: fewer faults since. The line through a mark is its exact 95 % limits.")
     sheet.table("Fixes", "fixes", tables.fixes(checks, zone), checks, zone, nothing="No fix is noted.")
 
@@ -96,11 +95,6 @@ def _told(row: dict[str, Any], zone: str) -> Markup:
         against=row["against"],
         said=row["sentence"],
     )
-
-
-def _name(zone: str) -> pl.Expr:
-    day = pl.col("at").dt.convert_time_zone(zone).dt.strftime("%Y-%m-%d")
-    return pl.format("{} {}: {}", "machine", day, "text")
 
 
 def _own(rows: pl.DataFrame, of: Scope) -> pl.DataFrame:
@@ -145,7 +139,7 @@ def take_back(here: data.Place, held: pl.DataFrame, zone: str) -> None:
     if held.is_empty():
         return
     pieces.section("Take one back")
-    named = dict(held.sort("at", descending=True).select("note", name=_name(zone)).iter_rows())
+    named = dict(held.sort("at", descending=True).select("note", name=charts.fix_name(zone)).iter_rows())
     with st.form("take back", border=False):
         note = st.selectbox("Fix", list(named), format_func=named.__getitem__)
         who = st.text_input("Your name", value=st.session_state.get(_WHO, "")) or ""

@@ -9,17 +9,17 @@ import data
 import health_asks as asks
 import health_charts as charts
 import health_choice as choice
+import health_drawn as drawn
 import health_fixes
 import health_tables as tables
 import pieces
 import polars as pl
 import sheet
 import streamlit as st
-import theme
 from health_asks import Judged, Scope
 from theme import Markup, markup
 
-from runlog.figures.fault_pattern import CLOCKS, PLANT, fitted
+from runlog.figures.fault_pattern import CLOCKS, PLANT
 from runlog.figures.findings import Finding, mended_words, name_of
 from runlog.figures.pattern_words import pattern_words
 from runlog.figures.reload_durations import ALL_JOBS
@@ -131,8 +131,8 @@ def rates(here: data.Place, of: Scope, told: Judged, by: str) -> None:
         pieces.section(f"{of.faults.capitalize()} by {by}")
     group = choice.group(known, of, by, box)
     key = f"rates {by} {group}"
-    st.altair_chart(
-        charts.rates(rows, group, of.per, theme.look()),
+    st.vega_lite_chart(
+        drawn.rates(here, of, by, group),
         theme=None,
         key=key,
         width="stretch",
@@ -185,9 +185,8 @@ def members(here: data.Place, of: Scope, told: Judged, by: str, group: str) -> N
     if rows.is_empty():
         pieces.note("None in this time.")
         return
-    draw = charts.strip if of.of_reloads else charts.stop_strip
-    chart = draw(rows, _span(told, rows, zone), zone, theme.look())
-    st.altair_chart(chart, theme=None, key="members", width="stretch", alt=_members_said(of, rows, f"{by} {group}"))
+    chart = drawn.strip(here, of, by, group, _span(told, rows, zone))
+    st.vega_lite_chart(chart, theme=None, key="members", width="stretch", alt=_members_said(of, rows, f"{by} {group}"))
     faults = rows.filter("fault") if of.of_reloads else rows
     nights = _newest_nights(faults, zone)
     if nights:
@@ -246,13 +245,11 @@ def over_time(here: data.Place, of: Scope) -> None:
         pieces.note("None in this time.")
         return
     pieces.told([markup("{said}", said=said) for said in pattern_words(trends, own)])
-    lines = fitted(told.trends)
     for clock, place in zip(CLOCKS[::-1], st.columns(2, gap="medium"), strict=True):
-        line = lines.filter(scope=scope, clock=clock)
-        verdict = told.trends.filter(scope=scope, clock=clock)["verdict"].first()
+        verdict = _trend(told.trends.filter(scope=scope, clock=clock).row(0, named=True))
         with place:
-            st.altair_chart(
-                charts.cumulative(points, line, clock, theme.look()),
+            st.vega_lite_chart(
+                drawn.cumulative(here, of, scope, clock),
                 theme=None,
                 key=f"cumulative {clock}",
                 width="stretch",
@@ -260,7 +257,8 @@ def over_time(here: data.Place, of: Scope) -> None:
             )
             pieces.note(f"Against {clock}: {verdict}.")
     pieces.note(
-        "A shift with several faults counts once. Line: the fitted power law; dashed: an even rate. A line that bends"
+        "All of the time looked at, whatever was mended in it."
+        " A shift with several faults counts once. Line: the fitted power law; dashed: an even rate. A line that bends"
         " up means more and more. With fewer than five such shifts nothing is fitted."
     )
     pieces.section("Did a machine change on a day?")
@@ -276,6 +274,13 @@ def over_time(here: data.Place, of: Scope) -> None:
         pieces.note("Steady: chance makes as clear a change; the day is then only the likeliest one.")
     pieces.section("Is there a trend?")
     sheet.table("Trends", "trends", tables.trends(trends), trends, zone, nothing="Too few faults to look for one.")
+
+
+def _trend(row: dict[str, Any]) -> str:
+    if row["laplace_p"] is None:
+        return row["verdict"]
+    tests = {"Laplace": row["laplace_p"], "Military Handbook": row["handbook_p"]}
+    return f"{row['verdict']} ({', '.join(f'{name} p {p:.2g}' for name, p in tests.items())})"
 
 
 # --- reload times --------------------------------------------------------------------------------
@@ -300,32 +305,31 @@ def durations(here: data.Place, of: Scope) -> None:
     pieces.told(
         said or [Markup("No machine and job takes longer or shorter than it did: chance explains what was seen.")]
     )
-    one_series(series, told.points)
+    one_series(here, of, series, told.points)
     pieces.section("All machines and jobs")
-    sheet.table("Reload times", "reload-times", tables.durations(series), series, zone, nothing="None.")
+    sheet.table("Times", "reload-times", tables.durations(series), series, zone, nothing="None.")
 
 
-def one_series(series: pl.DataFrame, points: pl.DataFrame) -> None:
+def one_series(here: data.Place, of: Scope, series: pl.DataFrame, points: pl.DataFrame) -> None:
     """The charts of one machine and job, the one that changed first."""
-    drawn = series.join(
+    charted = series.join(
         points.select("machine", "job").unique(), on=["machine", "job"], maintain_order="left", how="semi"
     )
-    if drawn.is_empty():
+    if charted.is_empty():
         pieces.note("Too few shifts yet to chart any machine and job.")
         return
-    rows = {_series(row): row for row in drawn.iter_rows(named=True)}
+    rows = {_series(row): row for row in charted.iter_rows(named=True)}
     left, _ = st.columns([5, 11])
     name = choice.series(list(rows), left)
-    row, own = rows[name], points.filter(machine=rows[name]["machine"], job=rows[name]["job"])
+    row = rows[name]
+    specs = drawn.times(here, of, row["machine"], row["job"])
     finding = f"{name}: {row['verdict']}. {row['sentence']}."
-    st.altair_chart(charts.durations(own, row, theme.look()), theme=None, key="times", width="stretch", alt=finding)
+    st.vega_lite_chart(specs["times"], theme=None, key="times", width="stretch", alt=finding)
     pieces.note(finding)
-    drawings = {"ewma": charts.ewma(own, theme.look()), "cusum": charts.cusum(own, theme.look())}
-    for (kind, chart), place in zip(drawings.items(), st.columns(2, gap="medium"), strict=True):
-        with place:
-            noticed = f"noticed {row['noticed']} by {row['noticed_by']}" if row["noticed"] else "nothing noticed"
-            alt = f"{kind.upper()} of reload times of {name} with its limits: {noticed}."
-            st.altair_chart(chart, theme=None, key=kind, width="stretch", alt=alt)
+    noticed = f"noticed {row['noticed']} by {row['noticed_by']}" if row["noticed"] else "nothing noticed"
+    for kind, place in zip(("ewma", "cusum"), st.columns(2, gap="medium"), strict=True):
+        alt = f"{kind.upper()} of reload times of {name} with its limits: {noticed}."
+        place.vega_lite_chart(specs[kind], theme=None, key=kind, width="stretch", alt=alt)
     pieces.note(
         "Above: each point is the median of a shift with three reloads or more; dashed the plan. Below: EWMA, and CUSUM"
         " for longer (line) and shorter (dashes), in spreads of the shifts before;"
