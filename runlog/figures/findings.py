@@ -162,7 +162,8 @@ def _named(found: list[Finding]) -> str:
 def _rates(one: Finding, measure: Measure) -> str:
     per = "per 100 reloads" if measure.at_most_one else "per 100 h run"
     if one.pair is None:
-        return f"{one.row['rate']:.1f} {per}; all others {one.row['rest_rate']:.1f}"
+        same = f"; not to be told apart from {', '.join(one.same)}" if one.same else ""
+        return f"{one.row['rate']:.1f} {per}; all others {one.row['rest_rate']:.1f}{same}"
     times = plural("fault", one.pair["faults"])
     return f"{one.pair['rate']:.1f} {times} {per} there, {one.pair['rest_rate']:.1f} in the rest of {one.name}"
 
