@@ -75,8 +75,8 @@ def rates(rows: pl.DataFrame, chosen: str | None, per: str, look: Look) -> alt.L
     x = alt.X(
         "rate:Q",
         scale=scale,
-        title=per,
-        axis=alt.Axis(values=ticks, grid=True, gridOpacity=0.6, titleX=60, domain=False),
+        title=f"faults {per}",
+        axis=alt.Axis(values=ticks, grid=True, gridOpacity=0.6, titleAnchor="start", domain=False),
     )
     names = alt.Axis(labelLimit=150, ticks=False, domain=False, labelFontSize=13, title=None, labelPadding=8)
     # Layers are drawn from several frames: without the order said, the chosen row would come first.
@@ -252,7 +252,7 @@ def fixes(checks: pl.DataFrame, zone: str, look: Look) -> alt.LayerChart:
         "name", "ratio", "ratio_low", "ratio_high", "to", "dot", "verdict", full=pl.lit(full * 1.03)
     )
     scale = alt.Scale(domain=[0, full * 1.45], nice=False)
-    axis = alt.Axis(values=[0, 0.5, 1, 1.5, 2, 2.5, 3], format="~g", titleX=110, domain=False)
+    axis = alt.Axis(values=[0, 0.5, 1, 1.5, 2, 2.5, 3], format="~g", titleAnchor="start", domain=False)
     x = alt.X("ratio_low:Q", scale=scale, title="rate after over rate before", axis=axis)
     y = alt.Y("name:N", sort=None, axis=alt.Axis(labelLimit=220, ticks=False, domain=False, title=None, labelPadding=8))
     tips = ["name:N", "verdict:N"] + [

@@ -145,7 +145,7 @@ def rates(here: data.Place, of: Scope, told: Judged, by: str) -> None:
         members(here, of, told, by, group)
         return
     sheet.table(
-        f"By {by}",
+        "Rates",
         f"rates-by-{by.replace(' ', '-')}",
         tables.groups(rows, of_reloads=of.of_reloads),
         figures,

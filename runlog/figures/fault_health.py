@@ -21,7 +21,7 @@ from runlog.figures.fault_groups import DIMENSIONS, causes_named, fault_rows, ru
 from runlog.figures.group_pairs import INSIDE, alike, pairs, through
 from runlog.figures.groups import in_shifts
 from runlog.figures.judging import BY_HOURS, counted, judged, sentence
-from runlog.figures.since_fix import last_fixes, since_last_fix
+from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
 from runlog.figures.window import Facts
 from runlog.site import Site
 from runlog.statistics.counts import widened_per_hour
@@ -107,7 +107,7 @@ def fault_health(
     reloads = reloads.select("machine", "start").collect()
     order = facts["shift_plans"].select("machine", "shift_date", "shift", "shift_start").filter(within).collect()
     whole = fault_rows(stretches, stops)
-    mended = last_fixes(None if first else fixes, causes)
+    mended = last_fixes(None if first else done_by(fixes, last, site), causes)
     rows = fault_rows(since_last_fix(stretches, mended), since_last_fix(stops, mended)) if mended.height else whole
     table = judged(counted(rows, dimensions, BY_HOURS), BY_HOURS)
     inside = pairs(rows, table, DIMENSIONS, BY_HOURS)

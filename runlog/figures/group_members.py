@@ -15,7 +15,7 @@ from runlog.figures.fault_groups import causes_named, grouped_stops
 from runlog.figures.fault_health import in_window
 from runlog.figures.reload_groups import grouped_reloads
 from runlog.figures.reload_health import within
-from runlog.figures.since_fix import last_fixes, since_last_fix
+from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
 from runlog.figures.window import Facts, in_nights
 from runlog.schema import RELOADS, STOPS
 from runlog.site import Site
@@ -55,7 +55,9 @@ def reloads_of(
         OF_RELOADS, the newest first; `night` is the local date of the night it began in, null outside nights.
     """
     rows = within(grouped_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect(), first, last)
-    rows = since_last_fix(rows, last_fixes(None if first else fixes, None)).filter(pl.col(dimension) == group)
+    rows = since_last_fix(rows, last_fixes(None if first else done_by(fixes, last, site), None)).filter(
+        pl.col(dimension) == group
+    )
     return in_nights(rows, facts, site).sort("start", "machine", descending=[True, False]).select(*OF_RELOADS)
 
 
@@ -81,5 +83,7 @@ def stops_of(
     """
     causes = causes_named(site, cause)
     rows = grouped_stops(facts, site, causes).filter(in_window(facts, first, last)).collect()
-    rows = since_last_fix(rows, last_fixes(None if first else fixes, causes)).filter(pl.col(dimension) == group)
+    rows = since_last_fix(rows, last_fixes(None if first else done_by(fixes, last, site), causes)).filter(
+        pl.col(dimension) == group
+    )
     return in_nights(rows, facts, site).sort("start", "machine", descending=[True, False]).select(*OF_STOPS)

@@ -22,7 +22,7 @@ from runlog.figures.group_pairs import INSIDE, alike, merged, pairs, through
 from runlog.figures.judging import BY_RELOADS, UNIT, counted, sentence
 from runlog.figures.judging import judged as judged_counts
 from runlog.figures.reload_groups import DIMENSIONS, rated_reloads
-from runlog.figures.since_fix import last_fixes, since_last_fix
+from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
 from runlog.figures.window import Facts
 from runlog.site import Site
 
@@ -92,7 +92,7 @@ def reload_health(
         Rows of NOTES that are fixes in force: unless `first` is given, a machine counts since its last one.
     """
     rows = within(rated_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect(), first, last)
-    mended = last_fixes(None if first else fixes, None)
+    mended = last_fixes(None if first else done_by(fixes, last, site), None)
     rows = since_last_fix(rows, mended)
     table = judged(rows, site.limits_.reload_fault_goal_per_100, dimensions)
     chances = merged(as_chances(rows).filter(pl.col("chances") > 0), DIMENSIONS)

@@ -212,7 +212,7 @@ def test_alarms_of_the_small_shop(opened, shop_on_disk):
 def test_tables_can_be_taken_away(opened, shop):
     names = {one.proto.label for one in opened(*shop, group="T01").get("download_button")}
     assert names == {"Reloads as CSV", "Reloads as Parquet"}
-    assert "By machine as CSV" in {one.proto.label for one in opened(*shop).get("download_button")}
+    assert "Rates as CSV" in {one.proto.label for one in opened(*shop).get("download_button")}
 
 
 # --- what people write ---------------------------------------------------------------------------
@@ -332,7 +332,7 @@ def test_rates_are_drawn_by_verdict_with_their_limits(groups, look):
     assert [one["rate"] for one in points] == groups["rate"].to_list()
     assert all(one["low"] <= one["rate"] <= one["high"] for one in points)
     goal, whisker = layers(spec, "rule")
-    assert whisker["encoding"]["x"]["title"] == "per 100 reloads"
+    assert whisker["encoding"]["x"]["title"] == "faults per 100 reloads"
     (chosen,) = layers(spec, "rect")
     assert [one["group"] for one in drawn(spec, chosen)] == ["T01"]
     assert [one["goal"] for one in drawn(spec, goal)] == [1.0]

@@ -121,6 +121,21 @@ def test_a_machine_that_was_mended_shows_what_came_since():
     assert reloads_of(frames, SHOP, "machine", "T01", fixes=fixes, first=DAY.date()).height == 8
 
 
+def test_a_fix_after_the_days_looked_at_leaves_them_whole():
+    """Mended on day 3: up to the day before, all that the machine did counts; up to day 3, what came since."""
+    frames = facts(*(night("T01", day, reloads="cr", stops="m") for day in range(6)))
+    day = DAY.date() + timedelta(days=3)
+    fixes = in_force(pl.concat([fix_note("T01", day, "new liner", SHOP, who="A", cause=cause) for cause in
+                                (None, "misfeed")]).lazy())  # fmt: skip
+    for last, nights in ((day - timedelta(days=1), 3), (day, 0), (None, 2)):
+        health = reload_health(frames, SHOP, last=last, fixes=fixes)
+        counted = health.groups.filter(dimension="machine")["reloads"].sum()
+        assert counted == reloads_of(frames, SHOP, "machine", "T01", last=last, fixes=fixes).height == 2 * nights
+        stops = fault_health(frames, SHOP, "misfeed", last=last, fixes=fixes).groups.filter(dimension="machine")
+        assert stops["faults"].sum() == nights
+        assert stops_of(frames, SHOP, "misfeed", "machine", "T01", last=last, fixes=fixes).height == nights
+
+
 def test_reloads_name_the_night_that_reviews_them():
     """22:00 is in the night of 2 March; 21:50 of the day after in none."""
     shop = parse_site(SITE + NIGHTS)
