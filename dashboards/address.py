@@ -5,6 +5,7 @@ know is told, and left out.
 """
 
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 import streamlit as st
@@ -23,6 +24,8 @@ def one_of(
     words: Callable[[T], str] = str,
     name: Callable[[T], str] = str,
     unknown: str | None = None,
+    bare: bool = False,
+    always: bool = False,
 ) -> T:
     """A choice of one, kept in the address under `key`.
 
@@ -42,13 +45,19 @@ def one_of(
         What an option is called in the box, and in the address.
     unknown : str, optional
         Said of a name in the address that no option has.
+    bare : bool
+        The label is not shown, as the options say what they are.
+    always : bool
+        What was chosen is written into the address even if it is the default, which may be another tomorrow.
     """
     named = {name(option): option for option in options}
     asked = st.query_params.get(key)
     chosen = named.get(asked, default) if asked is not None else default
     st.session_state[key] = chosen
-    place.selectbox(label, options, key=key, format_func=words, on_change=_taken, args=(key, name, default))
-    if asked is not None and asked not in named:
+    shown: Any = "collapsed" if bare else "visible"
+    args = (key, name, None if always else default)
+    place.selectbox(label, options, key=key, format_func=words, on_change=_taken, args=args, label_visibility=shown)
+    if asked and asked not in named:
         st.text(unknown or f"{label}: nothing of the name in the address, which leaves {words(default)}.")
     return chosen
 
@@ -59,6 +68,11 @@ def to(key: str, value: str | None) -> None:
         st.query_params.pop(key, None)
     else:
         st.query_params[key] = value
+
+
+def stop_name(machine: str, start: datetime) -> str:
+    """How a stop is called in the address: its machine, and the second in which it began, in UTC."""
+    return f"{machine} {start.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
 
 
 def _taken(key: str, name: Callable[[Any], str], default: Any) -> None:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Final
+from urllib.parse import urlencode
 
 import altair as alt
 import polars as pl
@@ -176,10 +177,13 @@ def _strip(strip: pl.DataFrame, window: Window, look: Look) -> list[alt.Chart]:
     if strip.is_empty():
         return [_remark("no log of this night", window.start, window, look)]
     spans = placed(strip, "start", "end", zone=window.zone).with_columns(
-        minutes=pl.col("seconds") / 60, said=pl.coalesce("cause", "kind")
+        minutes=pl.col("seconds") / 60,
+        said=pl.coalesce("cause", "kind"),
+        href=_to_its_stop(strip["machine"][0], window),
     )
     tiles = blocks(spans, look).encode(
         x=along(window, "start"),
+        href=alt.Href("href:N"),
         x2="end:Q",
         tooltip=[
             alt.Tooltip("kind:N"),
@@ -194,6 +198,13 @@ def _strip(strip: pl.DataFrame, window: Window, look: Look) -> list[alt.Chart]:
     named = spans.filter(pl.col("kind").is_in(["stopped", "no signal", "setting"]) & fits)
     words = alt.Chart(named).mark_text(align="left", baseline="bottom", dx=8, y=67, color=look.ink, fontSize=11)
     return [tiles, words.encode(x=along(window, "start"), text="said:N")]
+
+
+def _to_its_stop(machine: str, window: Window) -> pl.Expr:
+    """The address of the page that tells about a stop; nothing for other spans."""
+    page = urlencode({"night": window.night.isoformat(), "stop": f"{machine} "})
+    begun = pl.col("stop_start").dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return pl.when(pl.col("stop_start").is_not_null()).then(pl.concat_str(pl.lit(f"?{page}"), begun))
 
 
 def _bar_changes(reloads: pl.DataFrame, window: Window, look: Look) -> alt.Chart:

@@ -4,7 +4,7 @@ import os
 import tempfile
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -14,6 +14,9 @@ import streamlit as st
 
 from runlog.export import export
 from runlog.figures.night import Facts, NightReview, night_review
+from runlog.figures.quality import scrap_problems
+from runlog.figures.stop_around import around
+from runlog.figures.stop_around import events_around as events_around_of
 from runlog.site import Site, load_site
 from runlog.store import Store
 from runlog.told import facts_as_told
@@ -91,6 +94,32 @@ def review(here: Place, night: date | None) -> NightReview:
         There is no store, no site file, no such night; the message says what to do.
     """
     return kept(here, _review, night)
+
+
+def events_around(here: Place, machine: str, start: datetime, end: datetime) -> pl.DataFrame:
+    """The log around a stop; see `figures.stop_around`."""
+    return kept(here, _events_around, machine, start, end)
+
+
+def notes(here: Place) -> pl.LazyFrame:
+    """What people wrote, taken back or not (NOTES)."""
+    return Store(here.store).held("notes")
+
+
+def reported(here: Place) -> pl.LazyFrame:
+    """What `runlog week` last told of each week (REPORTED)."""
+    return Store(here.store).held("reported")
+
+
+def scrap_problems_of(here: Place) -> pl.DataFrame:
+    """Scrap lists that do not fit the log; see `figures.quality`."""
+    held = Store(here.store)
+    return scrap_problems(held.facts(), held.held("scrap"))
+
+
+def _events_around(here: Place, machine: str, start: datetime, end: datetime) -> pl.DataFrame:
+    asked = around({"start": start, "end": end})
+    return events_around_of(Store(here.store).events([machine], *asked), start)
 
 
 def _site(here: Place) -> Site:

@@ -19,7 +19,6 @@ from theme import Markup, markup
 
 from runlog.errors import RunlogError
 from runlog.notes import fix_note, withdrawal
-from runlog.store import Store
 
 _SAID: Final = "fix said"
 """Where the answer to the last word of a person waits for the page that shows it."""
@@ -47,7 +46,7 @@ def show(here: data.Place, of: Scope) -> None:
     else:
         checks = _own(asks.checks(here), of).sort("at", descending=True)
         all_checks(here, of, checks, zone)
-    if words.may_write():
+    if words.may_write(here):
         left, right = st.columns([11, 6], gap="large")
         with left:
             note_one(here, of)
@@ -159,7 +158,7 @@ def _write(here: data.Place, made: Any, who: str) -> None:
     """Keep a word, and show the page as it is with it; or say what is missing."""
     try:
         row, said = made()
-        Store(here.store).add("notes", row)
+        words.said(here, row)
     except RunlogError as error:
         st.text(f"Not noted: {error}")
         return

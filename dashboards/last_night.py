@@ -3,8 +3,10 @@
 from datetime import UTC, date, datetime
 from typing import Final
 
+import address
 import charts
 import data
+import naming
 import pieces
 import polars as pl
 import sheet
@@ -14,6 +16,7 @@ import theme
 from streamlit.delta_generator import DeltaGenerator
 
 from runlog.figures.headline import headline, slack_words
+from runlog.figures.news import News, news
 from runlog.figures.night import NightReview
 
 ALL: Final = "All machines"
@@ -23,21 +26,22 @@ ROWS: Final = 12
 
 def page(here: data.Place) -> None:
     """Choose a night and a machine, ask for the review, show it."""
-    show(here, data.review(here, None))
-
-
-def show(here: data.Place, latest: NightReview) -> None:
-    """The page of the night chosen."""
+    latest = data.review(here, None)
     top, *controls = st.columns([9, 3, 4, 3, 4], gap="small")
     night = choose_night(latest.nights, *controls[:3])
     review = latest if night == latest.window.night else data.review(here, night)
     machine = choose_machine(review, controls[3])
-    words = headline(review, datetime.now(UTC))
     with top:
-        pieces.heading(words)
+        heading(review)
+    words = headline(review, datetime.now(UTC))
     pieces.lead(words)
+    what_is_new(here, review)
+    stop = naming.chosen(review.stops)
+    if stop is not None:
+        pieces.section(f"{stop['machine']} stopped: {stop['cause']}")
+        naming.panel(here, stop, review.window.zone)
     first_screen(here, review, machine, words.machine)
-    one_machine(review, machine or review.machines["machine"][0])
+    one_machine(review, review.machines["machine"][0] if machine == ALL else machine)
     all_tables(review, machine)
 
 
@@ -45,59 +49,68 @@ def show(here: data.Place, latest: NightReview) -> None:
 
 
 def choose_night(nights: list[date], before: DeltaGenerator, pick: DeltaGenerator, after: DeltaGenerator) -> date:
-    """The night in the address of the page, the last one without; stepped through or picked."""
-    asked = st.query_params.get("night")
-    night = next((one for one in nights if one.isoformat() == asked), nights[-1])
-    at = nights.index(night)
-    before.button("Night before", key="before", on_click=_to, args=(nights[at - 1],), disabled=at == 0, width="stretch")
-    last = at + 1 == len(nights)
-    to = nights[at if last else at + 1]
-    after.button("Night after", key="after", on_click=_to, args=(to,), disabled=last, width="stretch")
-    # The address decides; the box only shows it and, when used, changes it.
-    st.session_state["night"] = night
-    pick.selectbox(
-        "Night", nights[::-1], key="night", format_func=_night_words, on_change=_picked, label_visibility="collapsed"
+    """The night in the address of the page, the last one without; stepped through, by key as well, or picked."""
+    night = address.one_of(
+        "night",
+        "Night",
+        nights[::-1],
+        pick,
+        default=nights[-1],
+        words=lambda one: f"{one:%a} {one.day} {one:%b %Y}",
+        name=date.isoformat,
+        unknown=f"No such night in the log, which has {nights[0]} to {nights[-1]}: this is the last.",
+        bare=True,
+        always=True,
     )
-    if asked and night.isoformat() != asked:
-        st.text(f"No such night in the log, which has {nights[0]} to {nights[-1]}: this is the last.")
+    at = nights.index(night)
+    steps = (("before", before, nights[max(at - 1, 0)], "B"), ("after", after, (nights + nights[-1:])[at + 1], "A"))
+    for name, place, other, key in steps:
+        place.button(
+            f"Night {name}",
+            key=name,
+            on_click=_to,
+            args=(other,),
+            disabled=other == night,
+            width="stretch",
+            shortcut=key,
+        )
     return night
 
 
-def choose_machine(review: NightReview, place: DeltaGenerator) -> str | None:
-    """The machine in the address of the page, None for all of them."""
+def choose_machine(review: NightReview, place: DeltaGenerator) -> str:
+    """The machine in the address of the page, ALL of them without."""
     known = sorted(review.machines["machine"])
-    asked = st.query_params.get("machine")
-    st.session_state["machine"] = asked if asked in known else ALL
-    place.selectbox("Machine", [ALL, *known], key="machine", on_change=_filter, label_visibility="collapsed")
-    if asked and asked not in known:
-        st.text(f"No machine of that name in the log, which has {', '.join(known)}.")
-    return asked if asked in known else None
-
-
-def _night_words(night: date) -> str:
-    return f"{night:%a} {night.day} {night:%b %Y}"
+    unknown = f"No machine of that name in the log, which has {', '.join(known)}."
+    return address.one_of("machine", "Machine", [ALL, *known], place, default=ALL, unknown=unknown, bare=True)
 
 
 def _to(night: date) -> None:
-    st.query_params["night"] = night.isoformat()
-
-
-def _picked() -> None:
-    _to(st.session_state["night"])
-
-
-def _filter() -> None:
-    machine = st.session_state["machine"]
-    if machine == ALL:
-        st.query_params.pop("machine", None)
-    else:
-        st.query_params["machine"] = machine
+    address.to("night", night.isoformat())
+    address.to("stop", None)
 
 
 # --- show ----------------------------------------------------------------------------------------
 
 
-def first_screen(here: data.Place, review: NightReview, machine: str | None, first: str | None) -> None:
+@st.fragment(run_every=sheet.REFRESH)
+def heading(review: NightReview) -> None:
+    """Which night, and how old what is shown has become."""
+    pieces.heading(headline(review, datetime.now(UTC)))
+
+
+def what_is_new(here: data.Place, review: NightReview) -> None:
+    """What came in while the page was left open, until the next comes in."""
+    seen: tuple[data.Place, NightReview, News | None] | None = st.session_state.get("seen")
+    if seen is None or seen[1].window.night != review.window.night:
+        seen = (here, review, None)
+    elif seen[0] != here:
+        seen = (here, review, news(seen[1], review))
+    st.session_state["seen"] = seen
+    if seen[2] is not None and seen[2].sentences:
+        pieces.new(seen[2].sentences, seen[2].since)
+
+
+def first_screen(here: data.Place, review: NightReview, machine: str, first: str | None) -> None:
     """The machines worst first, each beside its night."""
     machines = _filtered(review.machines, machine)
     total = len(machines)
@@ -107,17 +120,15 @@ def first_screen(here: data.Place, review: NightReview, machine: str | None, fir
     with left:
         pieces.machine_list(machines, review.window.night.isoformat(), first)
     with right.container(key="drawing"):
-        drawing = drawn(here, review.window.night, tuple(machines["machine"]), theme.look(), review)
+        drawing = data.kept(here, drawn, review.window.night, tuple(machines["machine"]), theme.look())
         st.vega_lite_chart(drawing, theme=None, key="drawing", width="stretch")
     if total > ROWS:
         st.toggle(f"All {total} machines", key="all")
 
 
-@st.cache_data(max_entries=32, show_spinner=False)
-def drawn(here: data.Place, night: date, machines: tuple[str, ...], look: theme.Look, _review: NightReview) -> dict:
+def drawn(here: data.Place, night: date, machines: tuple[str, ...], look: theme.Look) -> dict:
     """The drawing's specification: making one takes longer than all the figures in it."""
-    # `here` and `night` are there to be part of the cache's key: they say what the review holds.
-    return charts.night_drawing(_review, machines, look).to_dict()
+    return charts.night_drawing(data.review(here, night), machines, look).to_dict()
 
 
 def one_machine(review: NightReview, machine: str) -> None:
@@ -136,7 +147,7 @@ def one_machine(review: NightReview, machine: str) -> None:
             pieces.note(slack_words(review, machine))
 
 
-def all_tables(review: NightReview, machine: str | None) -> None:
+def all_tables(review: NightReview, machine: str) -> None:
     """Everything as tables, each to take away."""
     sheets = {
         "Machines": ("machines", tables.machines(review), review.machines),
@@ -153,8 +164,8 @@ def all_tables(review: NightReview, machine: str | None) -> None:
             sheet.table(title, file, shown, figures, review.window.zone, nothing="None in this night.")
 
 
-def _filtered(frame: pl.DataFrame, machine: str | None) -> pl.DataFrame:
-    return frame if machine is None else frame.filter(pl.col("machine") == machine)
+def _filtered(frame: pl.DataFrame, machine: str) -> pl.DataFrame:
+    return frame if machine == ALL else frame.filter(pl.col("machine") == machine)
 
 
 sheet.opened(page)

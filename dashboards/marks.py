@@ -33,15 +33,14 @@ FILLED: Final = ("retried", "failed")
 
 KEY_PX: Final[dict[str, dict[str, float]]] = {
     "lines": {"parts made": 0, "planned": 98},
-    "outcomes": {"clean": 258, "slow": 310, "retried": 358, "failed": 420, "empty": 476, "unclear": 534},
-    "kinds": {"producing": 0, "reloading": 98, "setting": 196, "stopped": 276, "no signal": 358},
+    "outcomes": {"clean": 86, "slow": 136, "retried": 182, "failed": 240, "empty": 294, "unclear": 350},
+    "kinds": {"producing": 0, "reloading": 88, "setting": 176, "stopped": 248, "no signal": 324},
 }
-"""Where each sample of the key begins, from the left."""
+"""Where each sample of the key begins, from the left; narrow enough for a tablet held upright."""
 
 _IS_FAULT: Final = " || ".join(f"datum.outcome == '{outcome}'" for outcome in FILLED)
 _SAMPLE_PX: Final = 18
-_UPPER_PX: Final = 8.0
-_LOWER_PX: Final = 27.0
+_LINE_AT_PX: Final = {"lines": 7.0, "outcomes": 25.0, "kinds": 44.0}
 
 
 def blocks(spans: pl.DataFrame, look: Look, lower: float = 0.0) -> alt.Chart:
@@ -93,17 +92,21 @@ def key(look: Look) -> alt.LayerChart:
         )
         for places in KEY_PX.values()
     )
-    heading = pl.DataFrame({"said": ["bar changes:"], "x2": [172.0]})
-    pixels = alt.Scale(domain=[0, 600], range=[0, 600])
+    heading = pl.DataFrame({"said": ["bar changes:"], "x2": [-5.0]})
+    pixels = alt.Scale(domain=[0, 420], range=[0, 420])
     x = alt.X("x:Q", scale=pixels, axis=None)
-    middle = sum(STRIP_PX["producing"]) / 2
+    at = _LINE_AT_PX
+    lower = at["kinds"] - sum(STRIP_PX["producing"]) / 2
     layers: list[Any] = [
-        alt.Chart(lines[0]).mark_rule(y=_UPPER_PX, strokeWidth=2, color=look.producing).encode(x=x, x2="x2:Q"),
-        alt.Chart(lines[1]).mark_rule(y=_UPPER_PX, strokeDash=[5, 3], color=look.ink).encode(x=x, x2="x2:Q"),
-        blocks(kinds.with_columns(kind="said"), look, lower=_LOWER_PX - middle).encode(x=x, x2="x2:Q"),
-        bar_changes(outcomes.with_columns(outcome="said", x=pl.col("x") + 10), look, y=_UPPER_PX).encode(x=x),
+        alt.Chart(lines[0]).mark_rule(y=at["lines"], strokeWidth=2, color=look.producing).encode(x=x, x2="x2:Q"),
+        alt.Chart(lines[1]).mark_rule(y=at["lines"], strokeDash=[5, 3], color=look.ink).encode(x=x, x2="x2:Q"),
+        blocks(kinds.with_columns(kind="said"), look, lower=lower).encode(x=x, x2="x2:Q"),
+        bar_changes(outcomes.with_columns(outcome="said", x=pl.col("x") + 10), look, y=at["outcomes"]).encode(x=x),
     ]
-    for named, y in ((pl.concat([lines, outcomes, heading], how="diagonal"), _UPPER_PX), (kinds, _LOWER_PX)):
-        words = alt.Chart(named).mark_text(align="left", baseline="middle", dx=5, y=y, color=look.ink, fontSize=12)
+    rows = {"lines": lines, "outcomes": pl.concat([outcomes, heading], how="diagonal"), "kinds": kinds}
+    for name, named in rows.items():
+        words = alt.Chart(named).mark_text(
+            align="left", baseline="middle", dx=5, y=at[name], color=look.ink, fontSize=12
+        )
         layers.append(words.encode(x=alt.X("x2:Q", scale=pixels, axis=None), text="said:N"))
     return alt.LayerChart(layer=layers, height=HEAD_PX - GAP_PX)

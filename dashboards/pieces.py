@@ -1,10 +1,12 @@
 """Pieces of a page as markup. Every value passes through `theme.markup`, which escapes it."""
 
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 import polars as pl
+from address import stop_name
 from theme import Markup, joined, markup, write
 
 from runlog.figures.cautions import CAUTIONS
@@ -29,25 +31,55 @@ def heading(words: Headline) -> None:
 
 def lead(words: Headline) -> None:
     """Where to go first."""
-    first_line(words.lead, words.why, words.rest)
+    large(words.lead, words.why, words.rest)
 
 
-def first_line(lead: str, why: str, rest: str) -> None:
-    """The one thing to know, large; beside it why, below it the rest."""
+def title(name: str, *lines: str) -> None:
+    """What the page is about, and what it is made of."""
+    told = joined([markup("<div>{line}</div>", line=line) for line in lines])
+    write(markup('<div class="rl-night">{name}</div><div class="rl-when">{told}</div>', name=name, told=told))
+
+
+def large(words: str, why: str, rest: str) -> None:
+    """What the page has to say first."""
     beside = markup("<span>{why}</span>", why=why) if why else Markup()
-    template = '<div class="rl-lead"><b>{lead}</b>{why}<div>{rest}</div></div>'
-    write(markup(template, lead=lead, why=beside, rest=rest))
+    write(markup('<div class="rl-lead"><b>{words}</b>{why}<div>{rest}</div></div>', words=words, why=beside, rest=rest))
 
 
-def title(name: str, when: str) -> None:
-    """What the page is about, and of which time."""
-    write(markup('<div class="rl-night">{name}</div><div class="rl-when">{when}</div>', name=name, when=when))
+def sentences(head: str, lines: list[str]) -> None:
+    """A heading and what is to be said under it, a line each."""
+    told = joined([markup("<li>{line}</li>", line=line) for line in lines])
+    write(markup('<div class="rl-told"><b>{head}</b><ul>{told}</ul></div>', head=head, told=told))
 
 
 def told(lines: list[Markup]) -> None:
-    """Sentences one below the other."""
+    """Sentences that are markup already, one below the other."""
     items = joined([markup("<li>{line}</li>", line=line) for line in lines])
-    write(markup('<ul class="rl-told">{items}</ul>', items=items))
+    write(markup('<ul class="rl-lines">{items}</ul>', items=items))
+
+
+def grid(rows: pl.DataFrame, columns: Sequence[tuple[str, Callable[[dict[str, Any]], str]]]) -> None:
+    """A small table that prints and is read aloud; columns of which nothing was measured are left out.
+
+    Parameters
+    ----------
+    rows : DataFrame
+    columns : sequence of (str, callable)
+        Name of each and how a row shows there, as in `report.rollups`.
+    """
+    told = list(rows.iter_rows(named=True))
+    cells = {" ".join(name.split()): [shows(row) for row in told] for name, shows in columns}
+    kept = {name: column for name, column in cells.items() if set(column) - {"-", "-/-"}}
+    head = joined([markup('<th scope="col">{name}</th>', name=name) for name in kept])
+    lines = [
+        markup(
+            "<tr>{first}{others}</tr>",
+            first=markup('<th scope="row">{cell}</th>', cell=row[0]),
+            others=joined([markup("<td>{cell}</td>", cell=cell) for cell in row[1:]]),
+        )
+        for row in zip(*kept.values(), strict=True)
+    ]
+    write(markup('<table class="rl-grid"><tr>{head}</tr>{lines}</table>', head=head, lines=joined(lines)))
 
 
 def sentence(title: str, *lines: str) -> None:
@@ -61,9 +93,20 @@ def section(title: str) -> None:
     write(markup('<h2 class="rl-section">{title}</h2>', title=title))
 
 
+def new(sentences: list[str], since: str) -> None:
+    """What came in while the page was open."""
+    told = joined([markup("<div>{one}</div>", one=one) for one in sentences])
+    write(markup('<div class="rl-new"><b>New since {since}</b>{told}</div>', since=since, told=told))
+
+
 def note(text: str) -> None:
     """A remark in small type."""
     write(markup('<div class="rl-note">{text}</div>', text=text))
+
+
+def small(text: str) -> None:
+    """What has to stand where it is read, in small type."""
+    write(markup('<div class="rl-small">{text}</div>', text=text))
 
 
 def cautions() -> None:
@@ -108,13 +151,21 @@ def _row(facts: dict[str, Any], night: str, first: bool) -> Markup:
         machine=facts["machine"],
         rank=facts["rank"],
         standing=Markup('<span class="rl-now">standing now</span>') if facts["standing_now"] else "",
-        ending=facts["ending"],
+        ending=_ending(facts, night),
         changes="" if changes == "none" else f"bar changes: {changes}",
         made=facts["parts"],
         of="no plan" if facts["planned_parts"] is None else f"of {int(facts['planned_parts'])}",
         limit=f"{facts['limit']} binds".replace("bars binds", "bars bind") if facts["limit"] else "",
         lost=_number(facts["hours_lost"], 1),
     )
+
+
+def _ending(facts: dict[str, Any], night: str) -> Markup:
+    """How the run ended; a link to the stop that ended it."""
+    if facts["ended_by"] != "stop" or facts["stopped_at"] is None:
+        return markup("{ending}", ending=facts["ending"])
+    stop = urlencode({"night": night, "stop": stop_name(facts["machine"], facts["stopped_at"])})
+    return markup('<a href="?{stop}" target="_self">{ending}</a>', stop=stop, ending=facts["ending"])
 
 
 # --- one machine ---------------------------------------------------------------------------------
@@ -140,6 +191,30 @@ def machine_facts(facts: dict[str, Any], stops: pl.DataFrame, zone: str) -> None
     write(markup('<dl class="rl-facts">{told}</dl>', told=told))
 
 
+def stop_facts(stop: dict[str, Any], zone: str) -> None:
+    """What is known of one stop, line by line."""
+    begin, end = (stop[name].astimezone(ZoneInfo(zone)) for name in ("start", "end"))
+    until = "standing at the end of the log" if stop["open"] else f"to {end:%a %H:%M:%S}"
+    by_log = "the same" if stop["named_by"] is None else f"{stop['log_cause']}; named by {stop['named_by']}"
+    lines = {
+        "from": f"{begin:%a} {begin.day} {begin:%b %H:%M:%S}, {until}",
+        "length": _length(stop["duration_s"]),
+        "cause": f"{stop['cause']} ({stop['cause_group']})",
+        "cause by the log": by_log,
+        "known by": {"alarm": "an alarm", "state": "the state it was in", "none": "nothing in the log"}[stop["basis"]],
+        "first alarm": " ".join(one for one in (stop["code"], stop["text"]) if one) or "none in the log",
+        "alarms after it": _counted(stop["consequences"], stop["consequence_codes"]),
+        "ended the run": "yes" if stop["night_ending"] else "no",
+        "job": stop["job"],
+    }
+    told = joined([markup("<dt>{name}</dt><dd>{said}</dd>", name=name, said=said) for name, said in lines.items()])
+    write(markup('<dl class="rl-facts">{told}</dl>', told=told))
+
+
+def _length(seconds: float) -> str:
+    return f"{seconds / 60:.1f} min" if seconds < 5400 else f"{seconds / 3600:.2f} h"
+
+
 def _made(facts: dict[str, Any]) -> str:
     good = "" if facts["good_parts"] is None else f", {facts['good_parts']} good"
     if facts["planned_parts"] is None:
@@ -158,11 +233,15 @@ def _ended(facts: dict[str, Any], zone: str) -> str:
 
 
 def _after(facts: dict[str, Any], stops: pl.DataFrame) -> str:
-    if not facts["consequences"]:
+    here = (pl.col("machine") == facts["machine"]) & pl.col("start").eq_missing(pl.lit(facts["stopped_at"]))
+    ending = stops.filter(here)
+    return _counted(facts["consequences"], ending["consequence_codes"][0] if len(ending) else None)
+
+
+def _counted(count: int | None, codes: str | None) -> str:
+    if not count:
         return "none"
-    ending = stops.filter((pl.col("machine") == facts["machine"]) & (pl.col("start") == facts["stopped_at"]))
-    codes = ending["consequence_codes"][0] if len(ending) else None
-    return f"{facts['consequences']}" + (f": {codes}" if codes else "")
+    return f"{count}" + (f": {codes}" if codes else "")
 
 
 def _changes(facts: dict[str, Any]) -> str:

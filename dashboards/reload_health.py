@@ -62,7 +62,7 @@ def first_screen(here: data.Place, of: Scope, told: Judged) -> None:
     """What is chronic, in words, and what became of the last fix."""
     zone = data.site(here).site.time_zone
     pieces.title("Reload health" + (f" of {of.machine}" if of.machine else ""), _when(told, zone))
-    pieces.first_line(told.lead.lead, told.lead.why, told.lead.rest)
+    pieces.large(told.lead.lead, told.lead.why, told.lead.rest)
     lines = [_finding(of, one) for one in told.found[:_TOLD]]
     if len(told.found) > _TOLD:
         more = len(told.found) - _TOLD

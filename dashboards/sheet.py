@@ -54,7 +54,6 @@ def table(
     nothing: str,
     columns: dict[str, Any] | None = None,
     on_row: Callable[[int | None], None] | None = None,
-    chosen: int | None = None,
 ) -> None:
     """A table to read, and its figures to take away.
 
@@ -76,18 +75,14 @@ def table(
         How some columns are shown, as Streamlit takes it.
     on_row : callable, optional
         Called with the number of the row that was clicked, None when it was let go.
-    chosen : int, optional
-        The row that is chosen now.
     """
     if shown.is_empty():
         pieces.note(nothing)
         return
-    # A choice made elsewhere on the page shows here, too: the table then begins anew.
-    key = f"{name} table" if chosen is None else f"{name} table {chosen}"
+    key = f"{name} table"
     clicks: dict[str, Any] = {}
     if on_row is not None:
-        now = {"selection": {"rows": [] if chosen is None else [chosen]}}
-        clicks = {"selection_mode": "single-row", "selection_default": now, "on_select": partial(_row, key, on_row)}
+        clicks = {"selection_mode": "single-row", "on_select": partial(_row, key, on_row)}
     st.dataframe(
         tables.for_reading(shown),
         key=key,

@@ -47,6 +47,7 @@ def stops(review: NightReview) -> pl.DataFrame:
         _yes("open").alias("still standing"),
         _yes("minor").alias("minor"),
         pl.col("named_by").alias("cause named by"),
+        pl.when(pl.col("named_by").is_not_null()).then("log_cause").alias("cause by the log"),
         "job",
     )
 
@@ -71,6 +72,18 @@ def reloads(review: NightReview) -> pl.DataFrame:
         pl.col("evidence").alias("seen by"),
         _yes("hand_load").alias("loaded by hand"),
         "job",
+    )
+
+
+def events(around: pl.DataFrame, zone: str) -> pl.DataFrame:
+    """The log around a stop."""
+    return around.select(
+        pl.col("at").dt.convert_time_zone(zone).dt.strftime("%a %H:%M:%S").alias("clock"),
+        pl.col("after_s").round(1).alias("after its start [s]"),
+        "signal",
+        "value",
+        "code",
+        "words",
     )
 
 

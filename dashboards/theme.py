@@ -14,7 +14,7 @@ ROW_PX: Final = 88
 """Height of a machine's row, in the list and in the drawing beside it."""
 GAP_PX: Final = 14
 """What of it is space between two rows of the drawing."""
-HEAD_PX: Final = 66
+HEAD_PX: Final = 84
 """Height of what stands above the first row in both."""
 
 # Okabe and Ito, Color Universal Design (2008): told apart by people with any common colour blindness.
@@ -156,23 +156,48 @@ _RULES: Final = """<style>
 .rl-number { text-align: right; font-size: 1.02rem; white-space: nowrap; }
 .rl-head .rl-number { font-size: 0.78rem; }
 .rl-number small { display: block; font-size: 0.78rem; opacity: 0.82; }
-.st-key-drawing { padding-right: 72px; box-sizing: border-box; }
+[class*="st-key-drawing"] { padding-right: 72px; box-sizing: border-box; }
 .rl-list, .rl-facts, .rl-facts * { line-height: 1.3; }
 .rl-facts { display: grid; margin: 0 !important; padding: 0 !important; gap: 3px 18px;
   grid-template-columns: max-content minmax(0, 1fr); font-size: 0.95rem; font-variant-numeric: tabular-nums;
   overflow-wrap: anywhere; }
 .rl-facts dt { opacity: 0.82; } .rl-facts dt, .rl-facts dd { margin: 0 !important; padding: 0; }
-.rl-section { font-size: 1.15rem; font-weight: 650; border-top: 2px solid currentColor; padding-top: 5px;
-  margin-top: 14px; }
+.rl-section { font-size: 1.15rem; font-weight: 650; border-top: 2px solid currentColor; padding: 5px 0 0 !important;
+  margin: 14px 0 0 !important; }
 .rl-note { font-size: 0.87rem; opacity: 0.82; max-width: 95ch; }
-.rl-told { margin: 0 !important; padding: 0 0 0 1.1rem !important; font-size: 0.95rem; line-height: 1.35;
+.rl-lines { margin: 0 !important; padding: 0 0 0 1.1rem !important; font-size: 0.95rem; line-height: 1.35;
   max-width: 120ch; overflow-wrap: anywhere; }
-.rl-told li { margin: 0 0 4px !important; padding: 0; font-size: inherit; }
-.rl-told a { color: inherit; text-underline-offset: 3px; text-decoration-thickness: 1px; white-space: nowrap; }
-.rl-told small { display: block; font-size: 0.82rem; opacity: 0.82; }
+.rl-lines li { margin: 0 0 4px !important; padding: 0; font-size: inherit; }
+.rl-lines a { color: inherit; text-underline-offset: 3px; text-decoration-thickness: 1px; white-space: nowrap; }
+.rl-lines small { display: block; font-size: 0.82rem; opacity: 0.82; }
+.rl-small { font-size: 0.78rem; opacity: 0.85; line-height: 1.35; }
 .rl-cautions { border-top: 1px solid rgba(128, 128, 128, 0.45); padding-top: 8px; margin-top: 20px; font-size: 0.82rem;
   opacity: 0.85; max-width: 110ch; line-height: 1.4; }
 .rl-cautions p { margin: 0 0 4px; font-size: inherit; }
+.rl-told { font-size: 0.93rem; margin-bottom: 6px; } .rl-told b { font-weight: 650; }
+.rl-told ul { margin: 2px 0 0 !important; padding-left: 1.1rem !important; }
+.rl-told li { margin: 0 0 3px !important; font-size: 0.93rem; line-height: 1.3; }
+.rl-grid { border-collapse: collapse; width: 100%; font-size: 0.87rem; font-variant-numeric: tabular-nums; }
+.rl-grid th, .rl-grid td { text-align: right; padding: 4px 8px 4px 0 !important; border: 0 !important;
+  border-bottom: 1px solid rgba(128, 128, 128, 0.35) !important; font-weight: 400; vertical-align: bottom; }
+.rl-grid th[scope="col"] { font-size: 0.78rem; opacity: 0.82; } .rl-grid th:first-child { text-align: left; }
+.rl-grid th[scope="row"] { font-weight: 650; }
+.rl-row a { text-decoration-color: rgba(128, 128, 128, 0.8); }
+.rl-new { border-left: 3px dotted currentColor; padding-left: 14px; font-size: 0.93rem; }
+@media (max-width: 1000px) {
+  .rl-head, .rl-row { grid-template-columns: 42px minmax(0, 1fr) 60px 38px; column-gap: 6px; }
+  .rl-name, .rl-first .rl-name { font-size: 1rem; } .rl-what { font-size: 0.82rem; } .rl-what small { display: none; }
+  .rl-number { font-size: 0.93rem; } .rl-head, .rl-head .rl-number { font-size: 0.72rem; }
+  .rl-lead b { font-size: 1.6rem; } [class*="st-key-drawing"] { padding-right: 50px; } }
+@media print {
+  [data-testid="stHeader"], .stSelectbox, .stButton, .stFormSubmitButton, .stForm, .st-key-tables, .stDownloadButton {
+    display: none !important; }
+  [data-testid="stHorizontalBlock"] { display: flex !important; flex-flow: row nowrap !important; }
+  [data-testid="stColumn"] { min-width: 0 !important; }
+  [data-testid="stMain"] { zoom: 0.58; } [data-testid="stElementContainer"] { break-inside: avoid; }
+  .block-container { padding: 0 !important; max-width: none !important; }
+  .rl-cautions { margin-top: 6px; font-size: 0.7rem; }
+  @page { size: A4 portrait; margin: 10mm; } }
 @media (max-width: 640px) { .rl-head { height: auto; } .rl-row { height: auto; padding-bottom: 8px; } }
 </style>"""
 

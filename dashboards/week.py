@@ -1,14 +1,202 @@
-"""The week."""
+"""The week: what was made of the plan, where the rest went, what changed, and who does what about it."""
 
+from datetime import UTC, datetime
+from typing import Final
+
+import address
 import data
 import pieces
+import polars as pl
 import sheet
+import streamlit as st
+import theme
+import week_charts
+import week_notes
+
+from runlog.figures.losses import Rank
+from runlog.figures.period import weeks_of
+from runlog.figures.week import WeekReview, week_review
+from runlog.report import rollups
+from runlog.report.week import plant_words
+
+ALL: Final = "All machines"
+RANKS: Final[dict[Rank, str]] = {"time": "by time", "count": "by number of stops", "parts": "by parts"}
+RANKS_IN_ORDER: Final = list(RANKS)
+MOST_SENTENCES: Final = 8
 
 
 def page(here: data.Place) -> None:
-    """Draw it."""
-    data.facts(here)
-    pieces.section("The week")
+    """Choose a week and a machine, ask for the review, show it on what fits a printed sheet."""
+    known = data.kept(here, weeks)
+    top, *boxes = st.columns([11, 4, 4], gap="small")
+    week = address.one_of(
+        "week",
+        "Week",
+        [one.name for one in reversed(known)],
+        boxes[0],
+        default=next((one.name for one in reversed(known) if one.whole), known[-1].name),
+        unknown=f"No such week in the log, which has {known[0].name} to {known[-1].name}.",
+        bare=True,
+        always=True,
+    )
+    names = [one.name for one in data.site(here).machines]
+    machine = address.one_of("machine", "Machine", [ALL, *names], boxes[1], default=ALL, bare=True)
+    review = data.kept(here, reviewed, week, None if machine == ALL else machine)
+    with top:
+        pieces.title(f"Week {week}", rollups.heading(review.period).removeprefix(f"Week {week}, "))
+    lead(review)
+    left, right = st.columns([31, 20], gap="medium")
+    with left:
+        from_plan_to_made(review)
+    with right:
+        what_changed(review)
+    left, right = st.columns([31, 20], gap="medium")
+    with left:
+        machines(review)
+    with right:
+        losses(review)
+    shift_by_shift(review)
+    left, right = st.columns([20, 31], gap="medium")
+    with left:
+        remnants(review)
+    with right:
+        changeovers(review)
+    week_notes.shown(here, review.period, None if machine == ALL else machine)
+    tables(review, data.site(here).site.currency)
+
+
+def weeks(here: data.Place) -> list:
+    """The weeks the log speaks of."""
+    return weeks_of(data.facts(here), data.site(here))
+
+
+def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
+    """The review of a week."""
+    problems, before = data.scrap_problems_of(here), data.reported(here)
+    now = datetime.now(UTC)
+    return week_review(
+        data.facts(here), data.site(here), now, week=week, machine=machine, before=before, problems=problems
+    )
+
+
+# --- show ----------------------------------------------------------------------------------------
+
+
+def lead(review: WeekReview) -> None:
+    """What was made of the plan, in one line."""
+    row = review.plant.row(0, named=True)
+    if row["planned_parts"] is None:
+        said = f"{row['parts']} parts made, no plan"
+    else:
+        said = f"{row['parts']} of {row['planned_parts']:.0f} planned parts made"
+    pieces.large(said, "", plant_words(row))
+
+
+def from_plan_to_made(review: WeekReview) -> None:
+    """The loss account as a staircase."""
+    pieces.section(
+        "From plan to good parts" if review.account["good_parts"][0] is not None else "From plan to parts made"
+    )
+    if review.steps.is_empty():
+        pieces.note("No plan in this week, so no loss against one; the losses by time stand below.")
+        return
+    chart = week_charts.staircase(review.steps, theme.look())
+    said = "; ".join(f"{step}: {parts:.0f} parts" for step, parts in review.steps.select("step", "parts").rows())
+    st.altair_chart(chart, theme=None, key="staircase", width="stretch", alt=f"From planned to made parts. {said}")
+
+
+def what_changed(review: WeekReview) -> None:
+    """What is more than chance, against the weeks before and over the last quarter, and what was corrected."""
+    pieces.section("What changed")
+    more = review.changes.filter(pl.col("verdict").is_in(["higher", "lower"]))["said"].to_list()
+    few = (review.changes["verdict"] == "too few weeks to tell").all()
+    weeks = "too few whole weeks before it to tell" if few else "nothing beyond chance"
+    pieces.sentences("Against the weeks before", more[:MOST_SENTENCES] or [weeks])
+    moving = review.trends.filter(pl.col("verdict").is_in(["rising", "falling", "stepped"]))["said"].to_list()
+    pieces.sentences("Shift by shift, up to 13 weeks", moving[:MOST_SENTENCES] or ["no change beyond chance"])
+    if more[MOST_SENTENCES:] or moving[MOST_SENTENCES:]:
+        pieces.note("There is more in the tables below.")
+    if review.changed.height:
+        said = [
+            f"{machine}, {day:%a} {day.day} {day:%b}, {shift}: {what}"
+            for machine, day, shift, what in review.changed.select("machine", "shift_date", "shift", "what").rows()
+        ]
+        pieces.sentences("Shifts that differ from when the week was last told", said[:MOST_SENTENCES])
+
+
+def machines(review: WeekReview) -> None:
+    """Each machine beside its plan."""
+    pieces.section("Machines")
+    pieces.grid(review.machines, rollups.shift_columns(["machine"]))
+    if doubts := rollups.doubts(review.machines, ["machine"]):
+        pieces.note(" ".join(doubts))
+
+
+def losses(review: WeekReview) -> None:
+    """Losses ranked by time, count or parts."""
+    pieces.section("Losses")
+    place = st.container()
+    rank = address.one_of("rank", "Ranked", RANKS_IN_ORDER, place, default="time", words=RANKS.__getitem__, bare=True)
+    ranked = review.ranked[rank]
+    if ranked.is_empty():
+        pieces.note("Nothing was lost." if rank == "time" else "Nothing to rank so.")
+        return
+    first = rollups.loss_name(ranked.row(0, named=True))
+    said = f"Losses {RANKS[rank]}, worst first: {first} leads"
+    st.altair_chart(week_charts.losses(ranked, rank, theme.look()), theme=None, key="losses", width="stretch", alt=said)
+
+
+def shift_by_shift(review: WeekReview) -> None:
+    """Every machine and shift in one picture."""
+    if review.by_shift.is_empty():
+        return
+    pieces.section("Shift by shift: parts made of those planned [%]")
+    chart = week_charts.shifts(review.by_shift, theme.look())
+    worst = review.by_shift.sort("plan_attainment", nulls_last=True).row(0, named=True)
+    said = f"Parts made of those planned, by shift; least: {worst['machine']}, {worst['shift_date']} {worst['shift']}"
+    st.altair_chart(chart, theme=None, key="shifts", width="stretch", alt=said)
+
+
+def remnants(review: WeekReview) -> None:
+    """Remnant waste by material beside its plan."""
+    pieces.section("Remnants")
+    if not review.bars["remnant_share"].count():
+        pieces.note("No bar ended whose stock is known: not measured.")
+        return
+    said = "Remnant share of stock by material beside the plan"
+    st.altair_chart(
+        week_charts.remnants(review.bars, theme.look()), theme=None, key="remnants", width="stretch", alt=said
+    )
+
+
+def changeovers(review: WeekReview) -> None:
+    """Changeovers by what changed."""
+    pieces.section("Changeovers")
+    if review.changeovers.is_empty():
+        pieces.note("None began this week.")
+        return
+    pieces.grid(review.changeovers, rollups.changeover_columns([])[:7])
+
+
+def tables(review: WeekReview, currency: str) -> None:
+    """Everything as tables, each to take away."""
+    zone, week = review.period.zone, review.period.week
+    told = {
+        "Machines": (review.machines, rollups.shift_columns(["machine"])),
+        "Shifts": (review.by_shift, rollups.shift_columns(["shift_date", "shift", "machine"])),
+        "Losses": (review.losses, rollups.loss_columns([])),
+        "Bars": (review.bars, rollups.stock_columns(["material"], currency)),
+        "Short bars": (review.short, rollups.short_columns(zone)),
+        "Changeovers": (review.changeovers, rollups.changeover_columns([])),
+        "Against the weeks before": (review.changes, [("what", rollups.text("said"))]),
+        "Trends": (review.trends, [("what", rollups.text("said"))]),
+    }
+    with st.container(key="tables"):
+        pieces.section("To look up and take away")
+        for tab, (title, (frame, columns)) in zip(st.tabs(list(told)), told.items(), strict=True):
+            with tab:
+                name = f"{title.lower().replace(' ', '-')}-{week}"
+                sheet.table(title, name, rollups.as_read(frame, columns), frame, zone, nothing="None this week.")
 
 
 sheet.opened(page)

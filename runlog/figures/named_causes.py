@@ -10,6 +10,7 @@ ended an unattended run. Naming all stops of a code is the same as a cause rule 
 rule says of bar changes.
 """
 
+from datetime import datetime
 from typing import Final
 
 import polars as pl
@@ -71,6 +72,35 @@ def unplaced(facts: Facts, notes: pl.DataFrame) -> pl.DataFrame:
     told = notes.filter(pl.col("kind") == "cause")
     placed = _placed(facts["stops"].with_columns(log_cause=pl.col("cause")), told)
     return told.join(placed, on="note", how="anti")
+
+
+def names_given(notes: pl.LazyFrame, machine: str, start: datetime, end: datetime) -> pl.DataFrame:
+    """Names that were given to a stop, the last first.
+
+    Parameters
+    ----------
+    notes : LazyFrame
+        NOTES, those taken back as well.
+    machine : str
+    start, end : datetime
+        Of the stop.
+
+    Returns
+    -------
+    DataFrame
+        note, cause, who, why, noted_at, back_by (who took it back; null while it stands), back_why, back_at.
+    """
+    back = notes.filter(pl.col("kind") == "withdrawal").select(
+        note="withdraws", back_by="who", back_why="why", back_at="noted_at"
+    )
+    here = (pl.col("kind") == "cause") & (pl.col("machine") == machine) & pl.col("at").is_between(start, end, "left")
+    return (
+        notes.filter(here)
+        .select("note", "cause", "who", "why", "noted_at")
+        .join(back, on="note", how="left")
+        .sort("noted_at", "note", descending=True)
+        .collect()
+    )
 
 
 # --- which stop, and what its name changes -------------------------------------------------------

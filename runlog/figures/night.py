@@ -35,7 +35,8 @@ class NightReview:
     reloads : DataFrame
         RELOADS begun in it.
     strip : DataFrame
-        machine, start, end, kind, cause, seconds: spans cut to the night.
+        machine, start, end, kind, cause, seconds, stop_start: spans cut to the night; the start of the stop that a
+        stopped one belongs to, null for the others.
     line : DataFrame
         machine, at, made, planned: parts made and planned up to an instant, for drawing.
     time : DataFrame
@@ -83,7 +84,7 @@ def night_review(facts: Facts, site: Site, night: date | None = None, machine: s
         machines=machines,
         stops=_in_order(touching(facts["stops"], window), order, "start"),
         reloads=_in_order(begun(facts["reloads"], window), order, "start"),
-        strip=_in_order(_strip(facts["spans"], window), order, "start"),
+        strip=_in_order(_strip(facts["spans"], facts["stops"], window), order, "start"),
         line=_in_order(_line(facts, machines, window), order, "at"),
         time=_in_order(_time(inside, facts), order, "line"),
         nights=nights,
@@ -99,17 +100,26 @@ def _in_order(frame: pl.LazyFrame, order: pl.DataFrame, then: str) -> pl.DataFra
     return frame.join(order.lazy(), on="machine", how="inner").sort("rank", then).drop("rank").collect()
 
 
-def _strip(spans: pl.LazyFrame, window: Window) -> pl.LazyFrame:
+def _strip(spans: pl.LazyFrame, stops: pl.LazyFrame, window: Window) -> pl.LazyFrame:
     cut = touching(spans, window).with_columns(
         start=pl.col("start").clip(lower_bound=window.start), end=pl.col("end").clip(upper_bound=window.end)
     )
     same = pl.struct("machine", "kind", "cause").rle_id()
+    standing = touching(stops, window).select("machine", stop_start="start", stop_end="end").sort("stop_start")
+    in_stop = (pl.col("kind") == "stopped") & (pl.col("start") < pl.col("stop_end"))
     return (
         cut.sort("machine", "start")
         .group_by(same.alias("run"), "machine", "kind", "cause", maintain_order=True)
         .agg(pl.col("start").first(), pl.col("end").last())
-        .with_columns(seconds=(pl.col("end") - pl.col("start")).dt.total_microseconds() / 1e6)
-        .select("machine", "start", "end", "kind", "cause", "seconds")
+        .sort("start")
+        .join_asof(
+            standing, left_on="start", right_on="stop_start", by="machine", check_sortedness=False, coalesce=False
+        )
+        .with_columns(
+            seconds=(pl.col("end") - pl.col("start")).dt.total_microseconds() / 1e6,
+            stop_start=pl.when(in_stop).then("stop_start"),
+        )
+        .select("machine", "start", "end", "kind", "cause", "seconds", "stop_start")
     )
 
 

@@ -56,9 +56,7 @@ def period_of(
     RunlogError
         There are no facts, no such week, a week and days at once, or the log says nothing of that time.
     """
-    weeks = _weeks(facts, site)
-    if not weeks:
-        raise RunlogError("The store holds no facts yet: read logs first, `runlog ingest PATH --site site.toml`.")
+    weeks = weeks_of(facts, site)
     if week and (first or last):
         raise RunlogError(f"--week {week} and --from or --to found, only one of the two expected")
     spoken = min(one.first for one in weeks), max(one.last for one in weeks)
@@ -88,7 +86,7 @@ def in_period(rows: pl.LazyFrame, period: Period, margin_days: int = 0) -> pl.La
 
 
 @dataclass(frozen=True)
-class _Week:
+class Week:
     """A week the log speaks of: its first and last day with a log, and whether the log reaches through all of it."""
 
     monday: date
@@ -96,8 +94,26 @@ class _Week:
     last: date
     whole: bool
 
+    @property
+    def name(self) -> str:
+        """By ISO 8601, such as 2026-W53."""
+        return f"{self.monday:%G-W%V}"
 
-def _weeks(facts: Facts, site: Site) -> list[_Week]:
+
+def weeks_of(facts: Facts, site: Site) -> list[Week]:
+    """Every week the log speaks of, the oldest first.
+
+    Raises
+    ------
+    RunlogError
+        There are no facts.
+    """
+    if found := _weeks(facts, site):
+        return found
+    raise RunlogError("The store holds no facts yet: read logs first, `runlog ingest PATH --site site.toml`.")
+
+
+def _weeks(facts: Facts, site: Site) -> list[Week]:
     spoken = facts["shift_figures"].filter(
         (pl.col("pbt_s") > pl.col("no_signal_s")) | (pl.col("parts") > 0) | (pl.col("off_plan_s") > 0)
     )
@@ -110,7 +126,7 @@ def _weeks(facts: Facts, site: Site) -> list[_Week]:
     )
     reach = _reach(facts) if rows else None
     return [
-        _Week(monday, first, last, reach is not None and _is_whole(site, (monday, monday + _DAYS), *reach))
+        Week(monday, first, last, reach is not None and _is_whole(site, (monday, monday + _DAYS), *reach))
         for monday, first, last in rows
     ]
 

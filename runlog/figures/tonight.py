@@ -17,6 +17,7 @@ from runlog.figures.cautions import CAUTIONS
 from runlog.figures.forecast import DRAWS, NIGHTS, forecasts
 from runlog.figures.forecast_check import ForecastCheck, forecast_check
 from runlog.figures.forecast_history import MAGAZINE, History, shared_order, with_stock
+from runlog.figures.forecast_shop import ShopForecast, shop_forecast
 from runlog.figures.night_causes import night_gains, ranked
 from runlog.figures.run_history import WINDOW, planned_pairs, run_history
 from runlog.figures.window import Facts
@@ -42,6 +43,8 @@ class Tonight:
         One row a machine, the least likely to reach its planned end first: NIGHTS and FORECASTS (`figures.forecast`),
         end (of the window), attended (it is no unattended one), planned_end_at, bars_out_at, first_stop_at,
         bars_held, finding (one sentence), notes (what to know of it, a sentence a line; empty if nothing).
+    shop : ShopForecast or None
+        All machines together; None where none can be forecast.
     gains : DataFrame
         `night_causes.GAINS`: parts a night gained per machine and cause.
     fixes : DataFrame
@@ -59,6 +62,7 @@ class Tonight:
     """
 
     machines: pl.DataFrame
+    shop: ShopForecast | None
     gains: pl.DataFrame
     fixes: pl.DataFrame
     check: ForecastCheck
@@ -66,6 +70,30 @@ class Tonight:
     notes: list[str]
     cautions: tuple[str, ...]
     zone: str
+
+
+@dataclass(frozen=True)
+class Past:
+    """What the last 13 weeks say of nights to come: the same for every plan.
+
+    Attributes
+    ----------
+    runs : DataFrame
+        `run_history`, with their stock.
+    history : History
+    check : ForecastCheck
+    """
+
+    runs: pl.DataFrame
+    history: History
+    check: ForecastCheck
+
+
+def past_nights(facts: Facts, site: Site) -> Past:
+    """Learn from the nights there were."""
+    runs = with_stock(run_history(facts, site), facts["shift_plans"])
+    history = History(runs)
+    return Past(runs, history, forecast_check(runs, history))
 
 
 def tonight_review(
@@ -76,6 +104,7 @@ def tonight_review(
     plan: pl.DataFrame | None = None,
     start: datetime | None = None,
     draws: int = DRAWS,
+    past: Past | None = None,
 ) -> Tonight:
     """Forecast a night.
 
@@ -92,29 +121,31 @@ def tonight_review(
         Start of the night where there is no plan; that of the next unattended shift if not given.
     draws : int
         Times each night is played.
+    past : Past, optional
+        From `past_nights` of the same facts, where it is known already.
     """
-    runs = with_stock(run_history(facts, site), facts["shift_plans"])
-    history = History(runs)
-    asked = plan if plan is not None else _running(facts, start or next_start(site, now))
+    before = past or past_nights(facts, site)
+    asked = plan if plan is not None else running_now(facts, start or next_start(site, now))
     nights = _nights(asked, facts, site)
-    found = forecasts(nights, history, draws)
-    gains = night_gains(nights, runs, history)
+    found = forecasts(nights, before.history, draws)
+    gains = night_gains(nights, before.runs, before.history)
     log_end = facts["spans"].select(pl.col("end").max()).collect().item()
     zone = site.site.time_zone
     return Tonight(
         machines=_told(found, zone),
+        shop=shop_forecast(nights, before.history, draws),
         gains=gains,
         fixes=ranked(gains),
-        check=forecast_check(runs, history),
+        check=before.check,
         log_end=log_end,
-        notes=[*_notes(runs, log_end, now), *_stock_notes(found)],
+        notes=[*_notes(before.runs, log_end, now), *_stock_notes(found)],
         cautions=CAUTIONS,
         zone=zone,
     )
 
 
-def _running(facts: Facts, start: datetime) -> pl.DataFrame:
-    """Every machine in the log with the job it was on last, as a plan."""
+def running_now(facts: Facts, start: datetime) -> pl.DataFrame:
+    """Every machine in the log with the job it was on last, as a plan: machine, job, bars, parts_left, at."""
     last = facts["spans"].sort("machine", "start").group_by("machine", maintain_order=True).agg(pl.col("job").last())
     return last.with_columns(
         bars=pl.lit(None, pl.Int64), parts_left=pl.lit(None, pl.Int64), at=pl.lit(start, pl.Datetime("us", "UTC"))

@@ -13,12 +13,14 @@ import polars as pl
 
 from runlog.figures.changes import changed, shown
 from runlog.figures.cutting import idle_thresholds
-from runlog.figures.losses import loss_rows, loss_sums, pareto
+from runlog.figures.losses import RANKS, Rank, loss_rows, loss_sums, pareto
 from runlog.figures.period import Period, in_period, period_of
 from runlog.figures.setups import changeover_rows, compared
 from runlog.figures.shifts import shift_table
+from runlog.figures.staircase import staircase
 from runlog.figures.stock import bar_account, bar_rows, short_bars
 from runlog.figures.trends import FIGURES, shift_series, trend_verdicts
+from runlog.figures.week_change import week_changes
 from runlog.figures.window import Facts, one_machine
 from runlog.schema import REPORTED
 from runlog.site import Site
@@ -39,10 +41,18 @@ class WeekReview:
         `loss_sums` of the plant.
     losses : DataFrame
         `pareto` of the plant by time, with `by_count` and `by_parts`, the places it would have by these.
+    ranked : dict of str to DataFrame
+        `pareto` of the plant by time, by count and by parts.
     bars, short : DataFrame
         `bar_account` by material, and `short_bars`.
     changeovers : DataFrame
         `compared`, of the plant.
+    steps : DataFrame
+        `staircase` of the plant.
+    by_shift : DataFrame
+        `shift_table` by machine and shift, in the order of time.
+    changes : DataFrame
+        `week_change.CHANGES`: set against the weeks before.
     trends : DataFrame
         `trend_verdicts` up to the end of the week, with `said`, a sentence.
     shown : DataFrame
@@ -59,9 +69,13 @@ class WeekReview:
     thresholds: pl.DataFrame
     account: pl.DataFrame
     losses: pl.DataFrame
+    ranked: dict[Rank, pl.DataFrame]
     bars: pl.DataFrame
     short: pl.DataFrame
     changeovers: pl.DataFrame
+    steps: pl.DataFrame
+    by_shift: pl.DataFrame
+    changes: pl.DataFrame
     trends: pl.DataFrame
     shown: pl.DataFrame
     changed: pl.DataFrame
@@ -107,21 +121,33 @@ def week_review(
     losses = loss_rows(facts, site, period)
     bars = in_period(bar_rows(facts, site), period)
     now_shown = shown(facts, period, now)
+    account, ranked = loss_sums(losses, ("plant",)).collect(), _ranked(losses)
     return WeekReview(
         period=period,
         machines=shift_table(facts, site, period, ("machine",)),
         plant=shift_table(facts, site, period, ("plant",)),
         thresholds=idle_thresholds(facts["shift_loads"]).collect(),
-        account=loss_sums(losses, ("plant",)).collect(),
-        losses=_ranked(losses),
+        account=account,
+        losses=ranked,
+        ranked={rank: pareto(losses, ("plant",), rank).collect() for rank in RANKS},
         bars=bar_account(bars, ("material",)).collect(),
         short=short_bars(bars).collect(),
         changeovers=compared(in_period(changeover_rows(facts, site), period), ("plant",)).collect(),
+        steps=staircase(account, ranked),
+        by_shift=_in_time(shift_table(facts, site, period, ("shift", "machine")), facts),
+        changes=week_changes(facts, site, period),
         trends=_trends(facts, site, period),
         shown=now_shown,
         changed=_changed(now_shown, before, period, machine),
         scrap_problems=_of_these(problems, period, machine),
     )
+
+
+def _in_time(by_shift: pl.DataFrame, facts: Facts) -> pl.DataFrame:
+    """Shifts in the order of time, machines by name."""
+    shift = ["shift_date", "shift"]
+    begins = facts["shift_figures"].group_by(shift).agg(pl.col("shift_start").min()).collect()
+    return by_shift.join(begins, on=shift, how="left").sort("shift_start", "machine").drop("shift_start")
 
 
 def _ranked(losses: pl.LazyFrame) -> pl.DataFrame:

@@ -3,7 +3,7 @@
 Everything shown is a column or a sentence of the review; nothing is worked out here.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -18,11 +18,10 @@ from rich.text import Text
 from runlog.figures.cautions import CAUTIONS
 from runlog.figures.planning import PlanReview
 from runlog.figures.sawing import SawingReview
+from runlog.report.rollups import NOT_MEASURED, Column, amount, length_of_time, percent, text
 from runlog.report.writing import duration, number, plain
 
 Row = dict[str, Any]
-
-NOTHING: Final = "-"
 
 
 @dataclass(frozen=True)
@@ -40,7 +39,7 @@ class PlanReport:
         review = self.review
         yield from _plan_head(review)
         yield ""
-        yield _machines(review)
+        yield _table(review.machines, machine_columns(review.zone))
         yield ""
         yield _sentences(review)
         yield ""
@@ -61,31 +60,25 @@ def _plan_head(review: PlanReview) -> Iterator[RenderableType]:
     )
 
 
-def _machines(review: PlanReview) -> Table:
-    table = _table(
-        "machine",
-        "parts\na bar",
-        "remnant\nmm",
-        "PRI\ns/part",
-        "a bar\nlasts",
-        "bars",
-        "planned\nparts",
-        "limit",
-        "out of bars at",
-    )
-    for row in review.machines.iter_rows(named=True):
-        table.add_row(
-            plain(row["machine"]),
-            str(row["parts_per_bar"]),
-            number(row["remnant_mm"], 1),
-            _known(row["standard_time_s"], 3),
-            duration(row["bar_lasts_s"]),
-            _known(row["bars"]),
-            NOTHING if row["planned_parts"] is None else str(int(row["planned_parts"])),
-            row["limit"] or NOTHING,
-            _clock(row["run_out_at"], review.zone, "%a %H:%M %Z") if row["run_out_at"] else NOTHING,
-        )
-    return table
+def machine_columns(zone: str) -> list[Column]:
+    """A job's plan machine by machine."""
+    return [
+        ("machine", text("machine")),
+        ("parts\na bar", lambda row: str(row["parts_per_bar"])),
+        ("remnant\nmm", amount("remnant_mm", 1)),
+        ("PRI\ns/part", amount("standard_time_s", 3)),
+        ("a bar\nlasts", length_of_time("bar_lasts_s")),
+        ("bars", amount("bars")),
+        (
+            "planned\nparts",
+            lambda row: NOT_MEASURED if row["planned_parts"] is None else str(int(row["planned_parts"])),
+        ),
+        ("limit", lambda row: row["limit"] or NOT_MEASURED),
+        (
+            "out of bars at",
+            lambda row: _clock(row["run_out_at"], zone, "%a %H:%M %Z") if row["run_out_at"] else NOT_MEASURED,
+        ),
+    ]
 
 
 def _sentences(review: PlanReview) -> RenderableType:
@@ -110,14 +103,7 @@ def _stock(review: PlanReview) -> Iterator[RenderableType]:
         yield Text("Stock for the order: no quantity known; --order says how many parts.")
         return
     yield Text(f"Stock for {review.stock['parts'][0]} parts", style="bold")
-    lengths = ("bars", "used\nbars", "ready\nm", "back\nm", "remnants\nm", "ready\nkg", "used\nkg")
-    table = _table("machine", *lengths, *(f"{what}\n{plain(review.currency)}" for what in ("ready", "used")))
-    for row in review.stock.iter_rows(named=True):
-        metres = (number(row[name], 2) for name in ("bars_used", "ready_m", "returned_m", "remnants_m"))
-        masses = (number(row[name], 1) for name in ("ready_kg", "used_kg"))
-        costs = (_known(row[name], 2) for name in ("ready_cost", "used_cost"))
-        table.add_row(plain(row["machine"]), str(row["bars"]), *metres, *masses, *costs)
-    yield table
+    yield _table(review.stock, stock_columns(plain(review.currency)))
     yield ""
     first = review.stock.row(0, named=True)
     yield Text("Ready: bars to have at hand. Back: what is left of the last one when the order is complete.")
@@ -127,6 +113,22 @@ def _stock(review: PlanReview) -> Iterator[RenderableType]:
     )
 
 
+def stock_columns(currency: str) -> list[Column]:
+    """Stock of an order machine by machine."""
+    return [
+        ("machine", text("machine")),
+        ("bars", lambda row: str(row["bars"])),
+        ("used\nbars", amount("bars_used", 2)),
+        ("ready\nm", amount("ready_m", 2)),
+        ("back\nm", amount("returned_m", 2)),
+        ("remnants\nm", amount("remnants_m", 2)),
+        ("ready\nkg", amount("ready_kg", 1)),
+        ("used\nkg", amount("used_kg", 1)),
+        (f"ready\n{currency}", amount("ready_cost", 2)),
+        (f"used\n{currency}", amount("used_cost", 2)),
+    ]
+
+
 def _batches(review: PlanReview) -> Iterator[RenderableType]:
     yield ""
     if not review.paying.height:
@@ -134,7 +136,7 @@ def _batches(review: PlanReview) -> Iterator[RenderableType]:
         return
     yield Text("Short batches: from how many parts on unattended running pays for setting the feeder up", style="bold")
     machines = review.paying["machine"].unique(maintain_order=True).to_list()
-    table = _table("what changes", "planned", *(plain(name) for name in machines))
+    table = _empty("what changes", "planned", *(plain(name) for name in machines))
     for change, rows in review.paying.group_by("change", maintain_order=True):
         batches = (_known(value) for value in rows["paying_batch"])
         table.add_row(str(change[0]), duration(rows["changeover_s"][0]), *batches)
@@ -143,7 +145,7 @@ def _batches(review: PlanReview) -> Iterator[RenderableType]:
     yield ""
     yield Text(f"Hours gained on {plain(machines[0])} with nobody there, less the changeover:")
     changes = first["change"].unique(maintain_order=True).to_list()
-    curve = _table("batch", *(change.replace(", ", ",\n") for change in changes))
+    curve = _empty("batch", *(change.replace(", ", ",\n") for change in changes))
     for batch, rows in first.group_by("batch", maintain_order=True):
         curve.add_row(str(batch[0]), *(number(value, 1) for value in rows["net_h"]))
     yield curve
@@ -172,47 +174,34 @@ class SawingReport:
         longest = "no limit" if review.longest_mm is None else f"at most {review.longest_mm:g} mm"
         yield Text(f"{plain(review.job)}: a bought bar of {review.bought_mm:g} mm in equal pieces", style="bold")
         yield Text(f"A cut takes {review.kerf_mm:g} mm; {plain(review.machine)} loads {longest}.")
-        shown = _worth_showing(review.pieces)
+        shown = worth_showing(review.pieces)
         if shown.height:
             yield ""
-            yield _pieces(shown, review.bars_held)
+            yield _table(shown, piece_columns(review.bars_held))
             yield ""
         if more := review.pieces.height - shown.height:
             yield Text(f"{more} more ways, none of them better; --json lists all.")
         yield from (Text(plain(sentence)) for sentence in review.advice)
 
 
-def _pieces(shown: pl.DataFrame, bars_held: int | None) -> Table:
+def piece_columns(bars_held: int | None) -> list[Column]:
+    """Ways to saw a bought bar."""
     magazine = "magazine\nlasts" if bars_held is None else f"magazine\nof {bars_held}"
-    table = _table(
-        "rank",
-        "pieces",
-        "mm\neach",
-        "parts\neach",
-        "parts\na bar",
-        "remnant\n%",
-        "waste\n%",
-        "reloads\nper 100",
-        magazine,
-        "verdict",
-    )
-    for row in shown.iter_rows(named=True):
-        table.add_row(
-            _known(row["rank"]),
-            str(row["pieces"]),
-            number(row["piece_mm"], 1),
-            str(row["parts_per_piece"]),
-            str(row["parts_per_bought"]),
-            number(100 * row["remnant_share"], 1),
-            number(100 * row["waste_share"], 1),
-            number(row["reloads_per_100"], 1),
-            NOTHING if row["endurance_s"] is None else duration(row["endurance_s"]),
-            _verdict(row),
-        )
-    return table
+    return [
+        ("rank", amount("rank")),
+        ("pieces", lambda row: str(row["pieces"])),
+        ("mm\neach", amount("piece_mm", 1)),
+        ("parts\neach", lambda row: str(row["parts_per_piece"])),
+        ("parts\na bar", lambda row: str(row["parts_per_bought"])),
+        ("remnant\n%", percent("remnant_share", 1)),
+        ("waste\n%", percent("waste_share", 1)),
+        ("reloads\nper 100", amount("reloads_per_100", 1)),
+        (magazine, length_of_time("endurance_s")),
+        ("verdict", _verdict),
+    ]
 
 
-def _worth_showing(pieces: pl.DataFrame) -> pl.DataFrame:
+def worth_showing(pieces: pl.DataFrame) -> pl.DataFrame:
     """The best of those that fit, and those just too long: what people ask about first."""
     too_long = pieces.filter(pl.col("rank").is_null()).sort("pieces", descending=True).head(TOO_LONG_SHOWN)
     return pl.concat([pieces.filter(pl.col("rank").is_not_null()).head(FITTING_SHOWN), too_long])
@@ -227,7 +216,14 @@ def _verdict(row: Row) -> str:
 # --- both ----------------------------------------------------------------------------------------
 
 
-def _table(*titles: str) -> Table:
+def _table(rows: pl.DataFrame, columns: Sequence[Column]) -> Table:
+    table = _empty(*(name for name, _ in columns))
+    for row in rows.iter_rows(named=True):
+        table.add_row(*(shows(row) for _, shows in columns))
+    return table
+
+
+def _empty(*titles: str) -> Table:
     table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False, header_style="dim")
     words = {"machine", "limit", "out of bars at", "verdict", "what changes"}
     for title in titles:
@@ -236,7 +232,7 @@ def _table(*titles: str) -> Table:
 
 
 def _known(value: float | None, digits: int = 0) -> str:
-    return NOTHING if value is None else number(value, digits)
+    return NOT_MEASURED if value is None else number(value, digits)
 
 
 def _clock(at: datetime, zone: str, form: str = "%a %d %b %Y %H:%M %Z") -> str:

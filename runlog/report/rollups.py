@@ -88,6 +88,12 @@ def pair(one: Shows, other: Shows) -> Shows:
 # --- tables --------------------------------------------------------------------------------------
 
 
+def as_read(rows: pl.DataFrame, columns: Sequence[Column]) -> pl.DataFrame:
+    """A frame of texts: rows as its columns show them, each name on one line."""
+    told = list(rows.iter_rows(named=True))
+    return pl.DataFrame({" ".join(name.split()): [shows(row) for row in told] for name, shows in columns})
+
+
 @dataclass(frozen=True)
 class Grid:
     """A frame as a table that rich can print: texts left, numbers right.
@@ -165,7 +171,14 @@ def shift_columns(group: Sequence[str]) -> list[Column]:
 
 
 def shift_notes(rows: pl.DataFrame, group: Sequence[str]) -> Iterator[RenderableType]:
-    """What to doubt, a line a group, and what the dashes and brackets mean."""
+    """What to doubt, and what the dashes and brackets mean."""
+    yield from (Text(note) for note in doubts(rows, group))
+    told = "In brackets: of how many per cent of the parts or the time, where it was not measured of all."
+    yield Text(f"{LEGEND} {told}", style="dim")
+
+
+def doubts(rows: pl.DataFrame, group: Sequence[str]) -> list[str]:
+    """What to doubt, a line a group."""
     notes = []
     for row in rows.iter_rows(named=True):
         name = ", ".join(str(row[one]) for one in group)
@@ -176,9 +189,7 @@ def shift_notes(rows: pl.DataFrame, group: Sequence[str]) -> Iterator[Renderable
                 f"{name}: effectiveness above 100 % in {_shifts(row['doubted_standards'])}: "
                 "a standard time is longer than the machine needs."
             )
-    yield from (Text(plain(note)) for note in notes)
-    told = "In brackets: of how many per cent of the parts or the time, where it was not measured of all."
-    yield Text(f"{LEGEND} {told}", style="dim")
+    return [plain(note) for note in notes]
 
 
 def cutting_notes(thresholds: pl.DataFrame) -> Iterator[RenderableType]:

@@ -10,11 +10,12 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from runlog.figures.forecast_check import ForecastCheck
+from runlog.figures.forecast_shop import ShopForecast
 from runlog.figures.tonight import Tonight
 from runlog.report.rollups import NOT_MEASURED, Column, Grid, Row, Shows, amount, rows_as_data, section, sentences, text
 from runlog.report.writing import number, plain
 
-FIXES_SHOWN: Final = 8
+_FIXES_SHOWN: Final = 8
 LEGEND: Final = (
     "Reach: chance to get to the planned end (window end, last bar or order, whichever is first), with its 80 % limits."
     " Parts: average, and the narrowest range that holds four nights of five. Runs at end: chance to be at work when"
@@ -26,14 +27,16 @@ LEGEND: Final = (
 def shown(review: Tonight, *, full_check: bool = False) -> Iterator[RenderableType]:
     """Heading, a line and a table of machines, what to fix first, how good such forecasts were, cautions."""
     zone = ZoneInfo(review.zone)
-    yield Text(_heading(review, zone), style="bold")
+    yield Text(heading(review), style="bold")
     yield from (Text(plain(note), style="yellow") for note in review.notes)
+    if together := shop_words(review.shop):
+        yield Text(together)
     yield from _sentences(review)
     if review.machines["reach"].count():
-        yield Grid(review.machines.filter(pl.col("reach").is_not_null()), _columns(zone))
+        yield Grid(review.machines.filter(pl.col("reach").is_not_null()), columns(zone))
         yield Text(LEGEND, style="dim")
     yield from section(
-        "What to fix first, parts a night gained without it", review.fixes.head(FIXES_SHOWN), _FIXES, "nothing to go by"
+        "What to fix first, parts a night gained without it", review.fixes.head(_FIXES_SHOWN), FIXES, "nothing to go by"
     )
     yield from _check(review.check, full=full_check)
     yield ""
@@ -54,13 +57,16 @@ def as_data(review: Tonight, *, full_check: bool = False) -> dict[str, Any]:
         "machines": rows_as_data(review.machines, review.zone),
         "fixes": review.fixes.to_dicts(),
         "gains": review.gains.to_dicts(),
+        "shop": {name: value for name, value in vars(review.shop).items() if name != "hours"} if review.shop else None,
         "check": check,
         "notes": review.notes,
         "cautions": list(review.cautions),
     }
 
 
-def _heading(review: Tonight, zone: ZoneInfo) -> str:
+def heading(review: Tonight) -> str:
+    """From when on, and how far the log reaches."""
+    zone = ZoneInfo(review.zone)
     starts = review.machines["at"].unique().sort().to_list()
     if not starts:
         return "Tonight: no machine in the log"
@@ -78,7 +84,7 @@ def _sentences(review: Tonight) -> Iterator[RenderableType]:
             yield Text(plain(f"  {note}"), style="dim")
 
 
-def _columns(zone: ZoneInfo) -> list[Column]:
+def columns(zone: ZoneInfo) -> list[Column]:
     return [
         ("machine", text("machine")),
         ("job", text("job")),
@@ -119,7 +125,7 @@ def _worst(row: Row) -> str:
     return f"{plain(row['worst'])} {number(row['worst_parts'], 1)}"
 
 
-_FIXES: Final[list[Column]] = [
+FIXES: Final[list[Column]] = [
     ("what", text("cause")),
     ("parts\na night", amount("gained_parts", 1)),
     ("most of\nit on", _worst),
@@ -127,17 +133,40 @@ _FIXES: Final[list[Column]] = [
 ]
 
 
+def shop_words(shop: ShopForecast | None) -> str:
+    """All machines together in a sentence; empty where none is forecast."""
+    if shop is None or shop.machines < 2:
+        return ""
+    return (
+        f"All {shop.machines} together: {number(shop.parts)} parts on average, {number(shop.low)} to"
+        f" {number(shop.high)} in four nights of five; {number(100 * shop.all_reach)} % that every one gets through."
+    )
+
+
+def differences(before: Tonight, after: Tonight) -> list[str]:
+    """What another plan changes, machine by machine, and together."""
+    both = after.machines.join(before.machines, on="machine", suffix="_before").sort("machine")
+    said = [
+        f"{row['machine']}: {_change(row, 'reach', 100)} % to get through, {_change(row, 'parts')} parts, "
+        f"bars last to {_clock('bars_out_at', ZoneInfo(after.zone))(row)}"
+        for row in both.iter_rows(named=True)
+        if any(row[name] != row[f"{name}_before"] for name in ("job", "bars", "parts_left", "reach"))
+    ]
+    if before.shop is not None and after.shop is not None:
+        said.append(f"Together: {number(after.shop.parts)} parts, were {number(before.shop.parts)}")
+    return said
+
+
+def _change(row: Row, name: str, times: float = 1) -> str:
+    now, was = (NOT_MEASURED if one is None else number(times * one) for one in (row[name], row[f"{name}_before"]))
+    return f"{now}, was {was}," if now != was else now
+
+
 def _check(check: ForecastCheck, *, full: bool) -> Iterator[RenderableType]:
     row = check.summary.row(0, named=True)
+    yield from (Text(line) for line in check_words(check))
     if not row["nights"]:
-        yield Text("No past night to check such forecasts against yet.")
         return
-    yield Text(
-        f"Checked on {row['nights']} past nights, each forecast from what came before it: the 80 % ranges held"
-        f" {number(100 * row['coverage'])} %; Brier score {number(row['brier'], 3)}, against"
-        f" {number(row['brier_shop_share'], 3)} for the shop's share so far, {number(row['brier_own_share'], 3)} for"
-        f" the machine's own, {number(row['brier_as_last_night'], 3)} for a night like the last (less is better)."
-    )
     if not full:
         return
     yield Text(
@@ -145,11 +174,24 @@ def _check(check: ForecastCheck, *, full: bool) -> Iterator[RenderableType]:
         f" and many nights end alike. {row['left_out']} runs could not be judged: begun in the midst of a window,"
         " signal lost, no plan, or nothing before them to go by."
     )
-    yield from section("By chance forecast", check.classes, _CLASSES, "none")
+    yield from section("By chance forecast", check.classes, CLASSES, "none")
     yield from section("By machine", check.machines, _BY_MACHINE, "none")
 
 
-_CLASSES: Final[list[Column]] = [
+def check_words(check: ForecastCheck) -> list[str]:
+    """How good such forecasts have been, in sentences."""
+    row = check.summary.row(0, named=True)
+    if not row["nights"]:
+        return ["No past night to check such forecasts against yet."]
+    return [
+        f"Checked on {row['nights']} past nights, each forecast from what came before it: the 80 % ranges held"
+        f" {number(100 * row['coverage'])} %; Brier score {number(row['brier'], 3)}, against"
+        f" {number(row['brier_shop_share'], 3)} for the shop's share so far, {number(row['brier_own_share'], 3)} for"
+        f" the machine's own, {number(row['brier_as_last_night'], 3)} for a night like the last (less is better)."
+    ]
+
+
+CLASSES: Final[list[Column]] = [
     ("what", lambda row: f"{number(100 * row['from'])} to {number(100 * row['to'])} %"),
     ("nights", amount("nights")),
     ("said\n%", lambda row: number(100 * row["said"])),

@@ -37,7 +37,7 @@ class WeekReport:
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> Iterator[RenderableType]:
         review = self.review
         yield Text(rollups.heading(review.period), style="bold")
-        yield Text(_plant(review.plant.row(0, named=True)))
+        yield Text(plant_words(review.plant.row(0, named=True)))
         yield from _changed(review)
         yield rollups.Grid(review.machines, rollups.shift_columns(["machine"]))
         yield from rollups.cutting_notes(review.thresholds)
@@ -67,7 +67,7 @@ _LOSSES: Final[list[rollups.Column]] = [
 ]
 
 
-def _plant(row: Row) -> str:
+def plant_words(row: Row) -> str:
     """The plant in a sentence."""
     made = f"{row['parts']} parts made"
     if row["planned_parts"] is not None:

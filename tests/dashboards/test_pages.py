@@ -1,40 +1,16 @@
 """The page as a person meets it: a night, an empty store, no site file, a night that is not there."""
 
 from datetime import timedelta
-from pathlib import Path
 
 import pieces
 import pytest
 import theme
+from dashboards.pages import html
 from streamlit.testing.v1 import AppTest
 
 from dashboards import nights
 from runlog.figures.cautions import CAUTIONS
 from runlog.store import Store
-
-APP = str(Path(__file__).parents[2] / "dashboards" / "app.py")
-
-
-@pytest.fixture
-def opened(monkeypatch):
-    """Open the page over a store and a site file, with an address."""
-
-    def run(store: Path, site: Path, **address: str) -> AppTest:
-        monkeypatch.setenv("RUNLOG_STORE", str(store))
-        monkeypatch.setenv("RUNLOG_SITE", str(site))
-        page = AppTest.from_file(APP, default_timeout=60)
-        for name, value in address.items():
-            page.query_params[name] = value
-        page.run()
-        assert not page.exception
-        return page
-
-    return run
-
-
-def html(page: AppTest) -> str:
-    """All markup of the page, and all plain text."""
-    return "\n".join([*(one.proto.body for one in page.get("html")), *(one.value for one in page.text)])
 
 
 def asked(page: AppTest, name: str) -> str:

@@ -263,7 +263,7 @@ def test_nobody_and_nothing_is_not_noted(opened, own_shop, who, text):
 
 
 def test_who_may_not_write_sees_no_form(opened, shop, monkeypatch):
-    monkeypatch.setattr("words.may_write", lambda: False)
+    monkeypatch.setattr("words.may_write", lambda here: False)
     page = opened(*shop, part="fixes")
     assert "No fix is noted yet" in html(page)
     assert not [one for one in page.button if one.label == "Note it"]

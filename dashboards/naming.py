@@ -1,0 +1,97 @@
+"""One stop: what the log says of it, what happened around it, and the name people give its cause.
+
+The stop is named by the address (`stop=T01 2026-11-23T22:33:22Z`), so that it can be linked to. A name is kept beside
+the log's word and can be taken back; nothing is overwritten.
+"""
+
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import address
+import data
+import pieces
+import polars as pl
+import sheet
+import streamlit as st
+import tables
+import words
+
+from runlog.errors import RunlogError
+from runlog.figures.named_causes import names_given
+from runlog.notes import cause_note, in_force, withdrawal
+
+
+def chosen(stops: pl.DataFrame) -> dict[str, Any] | None:
+    """The stop that the address names among these; None if it names none, or one that is not there."""
+    asked = st.query_params.get("stop")
+    if asked is None:
+        return None
+    found = [row for row in stops.iter_rows(named=True) if address.stop_name(row["machine"], row["start"]) == asked]
+    if not found:
+        st.text("No such stop in this night.")
+        return None
+    return found[0]
+
+
+def panel(here: data.Place, stop: dict[str, Any], zone: str) -> None:
+    """Everything about one stop."""
+    left, right = st.columns([20, 31], gap="medium")
+    with left:
+        pieces.stop_facts(stop, zone)
+        _names(here, stop, zone)
+    with right:
+        events = data.events_around(here, stop["machine"], stop["start"], stop["end"])
+        name = f"events-{stop['machine']}-{stop['start']:%Y%m%dT%H%M%SZ}"
+        shown = tables.events(events, zone)
+        sheet.table("The log around it", name, shown, events, zone, nothing="Nothing in the log around it.")
+    st.button("Close this stop", key="close", on_click=address.to, args=("stop", None))
+
+
+def _names(here: data.Place, stop: dict[str, Any], zone: str) -> None:
+    given = names_given(data.notes(here), stop["machine"], stop["start"], stop["end"])
+    for name in given.iter_rows(named=True):
+        pieces.note(_told(name, zone))
+    if not words.may_write(here):
+        return
+    standing = given.filter(pl.col("back_by").is_null())
+    causes = data.site(here).cause_groups
+    with st.form("name", border=False):
+        cause = st.selectbox(
+            "Its cause",
+            list(causes),
+            index=list(causes).index(stop["cause"]) if stop["cause"] in causes else None,
+            format_func=lambda one: f"{one} · {causes[one]}",
+        )
+        who, why = st.columns(2)
+        by = who.text_input("Who says so", words.who())
+        because = why.text_input("Why", placeholder="seen at the machine")
+        name_it, take_back = st.columns(2)
+        named = name_it.form_submit_button("Name its cause", type="primary", width="stretch")
+        back = take_back.form_submit_button("Take the name back", disabled=standing.is_empty(), width="stretch")
+    try:
+        if named and cause is not None:
+            site = data.site(here)
+            words.said(here, cause_note(stop["machine"], stop["start"], cause, site, who=by, why=because or None))
+        elif back:
+            held = in_force(data.notes(here))
+            words.said(here, withdrawal(held, standing["note"][0], who=by, why=because or None))
+        else:
+            return
+    except RunlogError as error:
+        pieces.sentence("Not kept", *str(error).splitlines())
+        return
+    st.rerun()
+
+
+def _told(name: dict[str, Any], zone: str) -> str:
+    def at(when: datetime) -> str:
+        local = when.astimezone(ZoneInfo(zone))
+        return f"{local:%a} {local.day} {local:%b %H:%M}"
+
+    why = f": {name['why']}" if name["why"] else ""
+    said = f"{name['cause']}, says {name['who']} ({at(name['noted_at'])}){why}"
+    if name["back_by"] is None:
+        return said
+    because = f": {name['back_why']}" if name["back_why"] else ""
+    return f"{said}. Taken back by {name['back_by']} ({at(name['back_at'])}){because}"

@@ -1,0 +1,182 @@
+"""What differs from the weeks before, and whether it is more than chance makes of weeks that are alike.
+
+    told = week_changes(facts, site, period)
+
+Each figure of the shop and of each machine is set against the whole weeks before it, twelve at most. More than chance
+means: a week so far from them would come by chance so rarely that of all that is called more than chance in a review
+one in twenty is not (Benjamini-Hochberg). Weeks are taken as independent; a slow drift is for `trends`.
+"""
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any, Final
+
+import polars as pl
+
+from runlog.figures.groups import with_groups
+from runlog.figures.period import Period, in_period
+from runlog.figures.rollup import rolled_up
+from runlog.figures.stock import bar_account, bar_rows
+from runlog.figures.window import Facts
+from runlog.site import Site
+from runlog.statistics.next_value import LEAST, next_range, surprise
+from runlog.statistics.proportions import false_discovery_q
+
+WEEKS: Final = 12
+LEVEL: Final = 0.05
+
+FIGURES: Final[dict[str, str]] = {
+    "plan_attainment": "parts made of those planned",
+    "availability": "availability",
+    "effectiveness": "effectiveness",
+    "quality_ratio": "quality ratio",
+    "main_utilisation": "main spindle turning",
+    "reload_faults_per_100": "bar change faults per 100",
+    "reload_mean_s": "mean bar change time",
+    "remnant_share": "remnant share of stock",
+}
+"""What is compared, and how it is called."""
+
+SHARES: Final = (
+    "plan_attainment",
+    "availability",
+    "effectiveness",
+    "quality_ratio",
+    "main_utilisation",
+    "remnant_share",
+)
+"""Those that are told in per cent."""
+
+CHANGES: Final = pl.Schema(
+    {
+        "machine": pl.String(),
+        "figure": pl.String(),
+        "value": pl.Float64(),
+        "week_before": pl.Float64(),
+        "low": pl.Float64(),
+        "high": pl.Float64(),
+        "weeks": pl.Int64(),
+        "p": pl.Float64(),
+        "verdict": pl.String(),
+        "said": pl.String(),
+    }
+)
+"""machine (null: the whole shop), figure (of FIGURES), value, the week before's; low and high, between which 95 of 100
+weeks like those before would lie, and of how many weeks they are made; p; verdict: higher, lower, within chance, too
+few weeks to tell; said, a sentence."""
+
+
+def week_changes(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
+    """Set a week against those before it.
+
+    Parameters
+    ----------
+    facts : mapping of str to LazyFrame
+        Fact tables by name.
+    site : Site
+    period : Period
+        A week.
+
+    Returns
+    -------
+    DataFrame
+        CHANGES, the shop first; a figure that was not measured this week has no row.
+    """
+    long = _weekly(facts, site, period)
+    series = long.partition_by("machine", "figure", maintain_order=True)
+    rows = [_row(one, period) for one in series]
+    told = pl.DataFrame([row for row in rows if row is not None], schema_overrides=CHANGES)
+    if told.is_empty():
+        return pl.DataFrame(schema=CHANGES)
+    return _judged(told)
+
+
+def _weekly(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
+    """machine (null: all), figure, monday, value: of this week and the whole ones before it."""
+    since = replace(period, first=period.first - timedelta(weeks=WEEKS))
+    figures, plans = (in_period(with_groups(facts[name], site), since) for name in ("shift_figures", "shift_plans"))
+    begin = facts["shift_figures"].select(pl.col("shift_date").min()).collect().item()
+    bars = in_period(bar_rows(facts, site), since)
+    wide = []
+    for by in (("plant", "week"), ("machine", "week")):
+        shares = bar_account(bars, by).select(*by, "remnant_share")
+        rolled = rolled_up(figures, *by, plans=plans).join(shares, on=list(by), how="left")
+        name = pl.lit(None, pl.String()) if by[0] == "plant" else pl.col("machine")
+        wide.append(rolled.select(*FIGURES, "week", machine=name))
+    monday = (pl.col("week") + "-1").str.strptime(pl.Date, "%G-W%V-%u")
+    return (
+        pl.concat(wide)
+        .with_columns(monday=monday)
+        # The week in which the log begins is not a whole one.
+        .filter((pl.col("monday") >= pl.lit(begin)) | (pl.col("monday") == pl.lit(period.first)))
+        .unpivot(FIGURES, index=["machine", "monday"], variable_name="figure", value_name="value")
+        .filter(pl.col("value").is_finite())
+        .sort("machine", "figure", "monday")
+        .collect()
+    )
+
+
+def _row(series: pl.DataFrame, period: Period) -> dict[str, Any] | None:
+    machine, figure = series.select("machine", "figure").row(0)
+    now = series.filter(pl.col("monday") == period.first)["value"]
+    if now.is_empty():
+        return None
+    before = series.filter(pl.col("monday") < period.first)
+    last = before.filter(pl.col("monday") == period.first - timedelta(weeks=1))["value"]
+    values = before["value"].to_list()
+    told = {"machine": machine, "figure": figure, "value": now[0], "week_before": last[0] if len(last) else None}
+    told |= {"weeks": len(values), "low": None, "high": None, "p": None}
+    if len(values) < LEAST:
+        return told
+    low, high = next_range(values)
+    return told | {"low": low, "high": high, "p": surprise(values, now[0])}
+
+
+def _judged(told: pl.DataFrame) -> pl.DataFrame:
+    tested = told.filter(pl.col("p").is_not_null())
+    q = tested.select("machine", "figure", q=pl.Series(false_discovery_q(tested["p"].to_numpy()), dtype=pl.Float64()))
+    middle = (pl.col("low") + pl.col("high")) / 2
+    verdict = (
+        pl.when(pl.col("p").is_null())
+        .then(pl.lit("too few weeks to tell"))
+        .when(pl.col("q") > LEVEL)
+        .then(pl.lit("within chance"))
+        .when(pl.col("value") > middle)
+        .then(pl.lit("higher"))
+        .otherwise(pl.lit("lower"))
+    )
+    order = {name: place for place, name in enumerate(FIGURES)}
+    return (
+        told.join(q, on=["machine", "figure"], how="left", nulls_equal=True)
+        .with_columns(verdict=verdict)
+        .with_columns(said=_said())
+        .sort("machine", pl.col("figure").replace_strict(order), nulls_last=False)
+        .select(CHANGES.names())
+    )
+
+
+def _said() -> pl.Expr:
+    who = pl.col("machine").fill_null("The shop")
+    name = pl.col("figure").replace_strict(FIGURES)
+    before = pl.when(pl.col("week_before").is_not_null()).then(pl.format(", {} the week before", shown("week_before")))
+    reach = pl.format(" (the {} weeks before: {} to {})", "weeks", shown("low"), shown("high"))
+    more = pl.col("verdict").is_in(["higher", "lower"])
+    return pl.concat_str(
+        pl.format("{}: {} {}", who, name, shown("value")),
+        before.fill_null(""),
+        pl.when(more).then(pl.format("; {} than chance makes it", "verdict")).otherwise(pl.format("; {}", "verdict")),
+        reach.fill_null(""),
+    )
+
+
+def shown(column: str) -> pl.Expr:
+    """A value of `figure` as people say it: per cent, seconds, or a rate."""
+    value = pl.col(column)
+    share = pl.format("{} %", (100 * value).round(1))
+    return (
+        pl.when(pl.col("figure").is_in(SHARES))
+        .then(share)
+        .when(pl.col("figure") == "reload_mean_s")
+        .then(pl.format("{} s", value.round(1)))
+        .otherwise(value.round(1).cast(pl.String))
+    )

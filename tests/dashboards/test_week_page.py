@@ -1,0 +1,115 @@
+"""The week as a page: numbers of the figures, choices in the address, notes that stay, charts as data."""
+
+import shutil
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+
+import polars as pl
+import pytest
+import theme
+import week_charts
+from dashboards.pages import html
+
+from runlog.figures.week import WeekReview, week_review
+from runlog.site import load_site
+from runlog.store import Store
+from runlog.told import facts_as_told
+
+SITE = Path(__file__).parents[2] / "sample_logs" / "site.toml"
+
+
+@pytest.fixture(scope="module")
+def review(sample_store: Path) -> WeekReview:
+    shop = load_site(SITE)
+    return week_review(facts_as_told(Store(sample_store), shop), shop, datetime.now(UTC))
+
+
+def test_it_opens_with_what_was_made_of_the_plan(opened, review, sample_store):
+    page = opened(sample_store, SITE, "week")
+    row = review.plant.row(0, named=True)
+    assert f"{row['parts']} of {row['planned_parts']:.0f} planned parts made" in html(page)
+    assert f"Week {review.period.week}" in html(page)
+    assert page.selectbox(key="week").value == review.period.week
+    assert all(f'<th scope="row">{name}</th>' in html(page) for name in review.machines["machine"])
+
+
+def test_one_machine_and_another_rank_by_the_address(opened, sample_store):
+    page = opened(sample_store, SITE, "week", machine="T03", rank="count")
+    assert page.selectbox(key="machine").value == "T03"
+    assert page.selectbox(key="rank").value == "count"
+    assert '<th scope="row">T03</th>' in html(page)
+    assert '<th scope="row">T01</th>' not in html(page)
+
+
+def test_a_week_that_is_not_there_is_said(opened, sample_store):
+    assert "No such week in the log" in html(opened(sample_store, SITE, "week", week="2020-W01"))
+
+
+def test_a_night_without_any_more_is_a_week_as_well(opened, shop_on_disk):
+    page = html(opened(*shop_on_disk, "week"))
+    assert "too few whole weeks before it to tell" in page
+    assert "None began this week." in page
+
+
+def test_no_store_is_a_sentence(opened, shop_on_disk, tmp_path):
+    assert "Nothing to show yet" in html(opened(tmp_path / "store", shop_on_disk[1], "week"))
+
+
+@pytest.fixture
+def own_shop(tmp_path, shop_on_disk) -> tuple[Path, Path]:
+    """A store that a test may write to."""
+    shutil.copytree(shop_on_disk[0], tmp_path / "store")
+    return tmp_path / "store", shop_on_disk[1]
+
+
+def test_an_action_stays_until_it_is_closed(opened, own_shop):
+    page = opened(*own_shop, "week")
+    page.text_input[0].set_value("order a liner of <b>38</b> mm")
+    page.text_input[1].set_value("B. Jones")
+    page.text_input(key="more who").set_value("A. Miller")
+    page.button[0].click().run()
+    assert not page.exception
+    told = html(page)
+    assert "order a liner of &lt;b&gt;38&lt;/b&gt; mm: B. Jones, due" in told
+    page.text_input(key="close who").set_value("B. Jones")
+    page.text_input[0].set_value("came on Tuesday")
+    page.button[0].click().run()
+    assert not page.exception
+    held = Store(own_shop[0]).held("notes").sort("noted_at")
+    kinds = held.select("kind", "who", "owner", "why").collect().rows()
+    assert kinds == [("action", "A. Miller", "B. Jones", None), ("done", "B. Jones", "B. Jones", "came on Tuesday")]
+
+
+def test_a_remark_needs_words_and_a_name(opened, own_shop):
+    page = opened(*own_shop, "week")
+    page.button[0].click().run()
+    assert "Not kept" in html(page)
+    assert Store(own_shop[0]).held("notes").collect().is_empty()
+
+
+# --- charts --------------------------------------------------------------------------------------
+
+
+def test_the_staircase_goes_down_by_what_was_lost(review):
+    spec = week_charts.staircase(review.steps, theme.LIGHT).to_dict()
+    (rows,) = spec["datasets"].values()
+    assert [row["kind"] for row in (rows[0], rows[-1])] == ["planned", "made"]
+    for above, step in pairwise(rows[:-1]):
+        assert step["top"] == pytest.approx(above["bottom"] if above["kind"] != "planned" else above["top"])
+    assert rows[-2]["bottom"] == pytest.approx(rows[-1]["top"])
+
+
+@pytest.mark.parametrize("rank", ["time", "count", "parts"])
+def test_losses_are_drawn_worst_first(review, rank):
+    spec = week_charts.losses(review.ranked[rank], rank, theme.LIGHT).to_dict()
+    (rows,) = spec["datasets"].values()
+    values = [row[spec["layer"][0]["encoding"]["x"]["field"]] for row in rows]
+    assert values == sorted(values, reverse=True)
+    assert spec["layer"][0]["encoding"]["x"]["title"].split(";")[0].endswith(("[h]", "stops", "plan"))
+
+
+def test_a_shift_without_a_plan_is_a_dash(review):
+    rows = review.by_shift.head(1).with_columns(plan_attainment=pl.lit(None, pl.Float64))
+    (shown,) = week_charts.shifts(rows, theme.LIGHT).to_dict()["datasets"].values()
+    assert shown[0]["said"] == "–"
