@@ -23,6 +23,7 @@ from runlog.notes import fix_note, withdrawal
 _SAID: Final = "fix said"
 """Where the answer to the last word of a person waits for the page that shows it."""
 _WHO: Final = "who writes"
+_NOTED: Final = "fixes noted"
 
 
 def newest(here: data.Place, of: Scope, zone: str) -> list[Markup]:
@@ -108,7 +109,8 @@ def note_one(here: data.Place, of: Scope) -> None:
     site = data.site(here)
     machines = [one.name for one in site.machines]
     pieces.section("Note a fix")
-    with st.form("fix", border=False):
+    # Under a new name the form begins empty: what was noted is not noted twice.
+    with st.form(f"fix {st.session_state.get(_NOTED, 0)}", border=False):
         one, two, three = st.columns(3, gap="small")
         at = machines.index(of.machine) if of.machine in machines else 0
         machine = one.selectbox("Machine", machines, index=at)
@@ -118,7 +120,7 @@ def note_one(here: data.Place, of: Scope) -> None:
         one, two = st.columns(2, gap="small")
         kinds = [RELOAD_FAULTS, *site.cause_groups]
         against = one.selectbox("Against", kinds, index=kinds.index(of.cause) if of.cause in kinds else 0)
-        who = two.text_input("Your name", value=st.session_state.get(_WHO, "")) or ""
+        who = two.text_input("Your name", value=st.session_state.get(_WHO) or words.who()) or ""
         why = st.text_input("Why, if it is worth telling")
         if st.form_submit_button("Note it"):
             cause = None if against == RELOAD_FAULTS else against
@@ -141,7 +143,7 @@ def take_back(here: data.Place, held: pl.DataFrame, zone: str) -> None:
     named = dict(held.sort("at", descending=True).select("note", name=charts.fix_name(zone)).iter_rows())
     with st.form("take back", border=False):
         note = st.selectbox("Fix", list(named), format_func=named.__getitem__)
-        who = st.text_input("Your name", value=st.session_state.get(_WHO, "")) or ""
+        who = st.text_input("Your name", value=st.session_state.get(_WHO) or words.who()) or ""
         why = st.text_input("Why")
         if st.form_submit_button("Take it back") and note is not None:
             _write(here, lambda: _withdrawn(held, note, named[note], who, why), who)
@@ -164,4 +166,5 @@ def _write(here: data.Place, made: Any, who: str) -> None:
         return
     st.session_state[_WHO] = who
     st.session_state[_SAID] = said
+    st.session_state[_NOTED] = st.session_state.get(_NOTED, 0) + 1
     st.rerun()

@@ -246,6 +246,7 @@ def test_a_fix_is_noted_judged_and_taken_back(opened, own_shop):
     assert check["sentence"] in html(page)
     assert f"Last fix: {check['verdict']}" in html(page)
     assert "Noted: T01, new &lt;b&gt;liner&lt;/b&gt;." in html(page)
+    assert next(one for one in page.text_input if one.label == "What was done").value == ""
     assert "T01 is looked at since its fix only" in html(page)
     assert page.dataframe[0].value["times the rate"].tolist() == [round(check["ratio"], 2)]
     next(one for one in page.button if one.label == "Take it back").click().run()
