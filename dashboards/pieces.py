@@ -52,6 +52,12 @@ def sentences(head: str, lines: list[str]) -> None:
     write(markup('<div class="rl-told"><b>{head}</b><ul>{told}</ul></div>', head=head, told=told))
 
 
+def told(lines: list[Markup]) -> None:
+    """Sentences that are markup already, one below the other."""
+    items = joined([markup("<li>{line}</li>", line=line) for line in lines])
+    write(markup('<ul class="rl-lines">{items}</ul>', items=items))
+
+
 def grid(rows: pl.DataFrame, columns: Sequence[tuple[str, Callable[[dict[str, Any]], str]]]) -> None:
     """A small table that prints and is read aloud; columns of which nothing was measured are left out.
 

@@ -5,6 +5,7 @@ sheet.opened("The week", page)
 """
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any, Final
 
 import data
@@ -43,7 +44,17 @@ def _watch(here: data.Place) -> None:
         st.rerun()
 
 
-def table(title: str, name: str, shown: pl.DataFrame, frame: pl.DataFrame, zone: str, *, nothing: str) -> None:
+def table(
+    title: str,
+    name: str,
+    shown: pl.DataFrame,
+    frame: pl.DataFrame,
+    zone: str,
+    *,
+    nothing: str,
+    columns: dict[str, Any] | None = None,
+    on_row: Callable[[int | None], None] | None = None,
+) -> None:
     """A table to read, and its figures to take away.
 
     Parameters
@@ -60,14 +71,34 @@ def table(title: str, name: str, shown: pl.DataFrame, frame: pl.DataFrame, zone:
         Time zone of the file's clock times.
     nothing : str
         What is said of an empty one.
+    columns : dict, optional
+        How some columns are shown, as Streamlit takes it.
+    on_row : callable, optional
+        Called with the number of the row that was clicked, None when it was let go.
     """
     if shown.is_empty():
         pieces.note(nothing)
         return
+    key = f"{name} table"
+    clicks: dict[str, Any] = {}
+    if on_row is not None:
+        clicks = {"selection_mode": "single-row", "on_select": partial(_row, key, on_row)}
     st.dataframe(
-        tables.for_reading(shown), key=f"{name} table", hide_index=True, placeholder="", width="stretch", alt=title
+        tables.for_reading(shown),
+        key=key,
+        hide_index=True,
+        placeholder="",
+        width="stretch",
+        alt=title,
+        column_config=columns,
+        **clicks,
     )
     take_away(title, name, frame, zone)
+
+
+def _row(key: str, on_row: Callable[[int | None], None]) -> None:
+    rows = st.session_state[key]["selection"]["rows"]
+    on_row(rows[0] if rows else None)
 
 
 def take_away(title: str, name: str, frame: pl.DataFrame, zone: str) -> None:

@@ -165,6 +165,11 @@ _RULES: Final = """<style>
 .rl-section { font-size: 1.15rem; font-weight: 650; border-top: 2px solid currentColor; padding: 5px 0 0 !important;
   margin: 14px 0 0 !important; }
 .rl-note { font-size: 0.87rem; opacity: 0.82; max-width: 95ch; }
+.rl-lines { margin: 0 !important; padding: 0 0 0 1.1rem !important; font-size: 0.95rem; line-height: 1.35;
+  max-width: 120ch; overflow-wrap: anywhere; }
+.rl-lines li { margin: 0 0 4px !important; padding: 0; font-size: inherit; }
+.rl-lines a { color: inherit; text-underline-offset: 3px; text-decoration-thickness: 1px; white-space: nowrap; }
+.rl-lines small { display: block; font-size: 0.82rem; opacity: 0.82; }
 .rl-small { font-size: 0.78rem; opacity: 0.85; line-height: 1.35; }
 .rl-cautions { border-top: 1px solid rgba(128, 128, 128, 0.45); padding-top: 8px; margin-top: 20px; font-size: 0.82rem;
   opacity: 0.85; max-width: 110ch; line-height: 1.4; }

@@ -84,13 +84,18 @@ def running(facts: Facts, site: Site) -> pl.LazyFrame:
 
 def stopped(facts: Facts, site: Site, causes: list[str]) -> pl.LazyFrame:
     """Stops of some causes: machine, start, cause, shift_date, shift, and a text column for each of DIMENSIONS."""
+    return grouped_stops(facts, site, causes).select(
+        "machine", "start", "cause", "shift_date", "shift", *[name for name in DIMENSIONS if name != "machine"]
+    )
+
+
+def grouped_stops(facts: Facts, site: Site, causes: list[str]) -> pl.LazyFrame:
+    """The same with all that STOPS tells of each."""
     found = facts["stops"].filter(pl.col("cause").is_in(causes))
     placed = in_shifts(found, facts["shift_plans"], at="start")
     attended = facts["shift_plans"].select("machine", "shift_date", "shift", "attended")
     placed = placed.join(attended, on=["machine", "shift_date", "shift"], how="left")
-    return _grouped(placed, facts, site).select(
-        "machine", "start", "cause", "shift_date", "shift", *[name for name in DIMENSIONS if name != "machine"]
-    )
+    return _grouped(placed, facts, site)
 
 
 def fault_rows(stretches: pl.DataFrame, stops: pl.DataFrame) -> pl.DataFrame:

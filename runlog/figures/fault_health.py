@@ -21,7 +21,7 @@ from runlog.figures.fault_groups import DIMENSIONS, causes_named, fault_rows, ru
 from runlog.figures.group_pairs import INSIDE, alike, pairs, through
 from runlog.figures.groups import in_shifts
 from runlog.figures.judging import BY_HOURS, coded, counted, judged, sentence
-from runlog.figures.since_fix import last_fixes, since_last_fix
+from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
 from runlog.figures.window import Facts
 from runlog.site import Site
 from runlog.statistics.counts import widened_per_hour
@@ -99,7 +99,7 @@ def fault_health(
         There is no such cause.
     """
     causes = causes_named(site, cause)
-    within = _window(facts, first, last)
+    within = in_window(facts, first, last)
     stretches, stops = (
         frame.filter(within).collect() for frame in (running(facts, site), stopped(facts, site, causes))
     )
@@ -107,7 +107,7 @@ def fault_health(
     reloads = reloads.select("machine", "start").collect()
     order = facts["shift_plans"].select("machine", "shift_date", "shift", "shift_start").filter(within).collect()
     whole = fault_rows(stretches, stops)
-    mended = last_fixes(None if first else fixes, causes)
+    mended = last_fixes(None if first else done_by(fixes, last, site), causes)
     rows = fault_rows(since_last_fix(stretches, mended), since_last_fix(stops, mended)) if mended.height else whole
     rows = coded(rows, [*DIMENSIONS, *dimensions])
     table = judged(counted(rows, dimensions, BY_HOURS), BY_HOURS)
@@ -131,7 +131,7 @@ def fault_health(
 
 def causes(facts: Facts, site: Site, *, first: date | None = None, last: date | None = None) -> pl.DataFrame:
     """Every cause of stops with its rate per 100 hours run, the most frequent first (CAUSES)."""
-    within = _window(facts, first, last)
+    within = in_window(facts, first, last)
     hours = float(running(facts, site).filter(within).select(pl.col("hours").sum()).collect().item())
     found = (
         in_shifts(facts["stops"], facts["shift_plans"], at="start")
@@ -151,7 +151,7 @@ def causes(facts: Facts, site: Site, *, first: date | None = None, last: date | 
     return told.select(*CAUSES).cast(CAUSES)  # type: ignore[arg-type]
 
 
-def _window(facts: Facts, first: date | None, last: date | None) -> pl.Expr:
+def in_window(facts: Facts, first: date | None, last: date | None) -> pl.Expr:
     """Shifts that start on these days; else of the last 13 weeks in which a machine ran."""
     day = pl.col("shift_date")
     ran = facts["shift_figures"].filter(pl.col("producing_s") + pl.col("off_plan_s") > 0)

@@ -75,6 +75,8 @@ STEPS: Final = pl.Schema(
     }
 )
 CLOCKS: Final = ("hours", "reloads")
+_PIECES: Final = 40
+"""Of a fitted line."""
 
 
 def points(stretches: pl.DataFrame, stops: pl.DataFrame, reloads: pl.DataFrame) -> pl.DataFrame:
@@ -178,6 +180,35 @@ def trends(drawn: pl.DataFrame, stretches: pl.DataFrame, reloads: pl.DataFrame) 
         .when(more)
         .then(pl.lit("more and more"))
         .otherwise(pl.lit("fewer and fewer"))
+    )
+
+
+def fitted(trends: pl.DataFrame) -> pl.DataFrame:
+    """The power law beside a count that stays the same, to draw.
+
+    Parameters
+    ----------
+    trends : DataFrame
+        From `trends`.
+
+    Returns
+    -------
+    DataFrame
+        scope, clock, at (hours or reloads), law (shifts with a fault until then by the law), even (at an even rate);
+        none where no law was fitted.
+    """
+    share = pl.col("step") / _PIECES
+    return (
+        trends.filter(pl.col("slope").is_not_null())
+        .select("scope", "clock", "faults", "until", "slope", step=pl.lit(list(range(_PIECES + 1))))
+        .explode("step", empty_as_null=False)
+        .select(
+            "scope",
+            "clock",
+            at=pl.col("until") * share,
+            law=pl.col("faults") * share.pow(pl.col("slope")),
+            even=pl.col("faults") * share,
+        )
     )
 
 

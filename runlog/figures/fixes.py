@@ -7,6 +7,7 @@ A fix noted without a clock time leaves its day out. As faults of one night hang
 both the faults (per reload, or per hour) and the shifts with one show it.
 """
 
+from collections.abc import Collection
 from datetime import timedelta
 from typing import Any, Final
 
@@ -63,7 +64,7 @@ _AGAINST_RELOADS: Final = "reload faults"
 _MOST_SHIFTS: Final = 20_000
 
 
-def fix_checks(facts: Facts, site: Site, fixes: pl.DataFrame) -> pl.DataFrame:
+def fix_checks(facts: Facts, site: Site, fixes: pl.DataFrame, *, only: Collection[str] | None = None) -> pl.DataFrame:
     """Compare what each fix was against before and after it.
 
     Parameters
@@ -73,6 +74,8 @@ def fix_checks(facts: Facts, site: Site, fixes: pl.DataFrame) -> pl.DataFrame:
     site : Site
     fixes : DataFrame
         Rows of NOTES that are fixes in force.
+    only : collection of str, optional
+        Names of the notes to compare; the others still bound the time before and after. All if not given.
 
     Returns
     -------
@@ -81,7 +84,8 @@ def fix_checks(facts: Facts, site: Site, fixes: pl.DataFrame) -> pl.DataFrame:
         of stops; `ratio` is after over before with exact 95 % limits; `p_fewer` one-sided. `clean_to_decide`: so many
         more reloads (hours) without a fault would show that there are fewer; null where that is shown, or never can be.
     """
-    rows = [_checked(facts, site, fix, fixes) for fix in fixes.iter_rows(named=True)]
+    asked = fixes if only is None else fixes.filter(pl.col("note").is_in(list(only)))
+    rows = [_checked(facts, site, fix, fixes) for fix in asked.iter_rows(named=True)]
     return pl.DataFrame(rows, schema=CHECKS)
 
 

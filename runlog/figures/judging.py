@@ -128,7 +128,7 @@ def counted(rows: pl.DataFrame, dimensions: Sequence[str], measure: Measure) -> 
 
 
 def coded(rows: pl.DataFrame, dimensions: Sequence[str]) -> pl.DataFrame:
-    """Rows with a number for each shift, `unit`, and groups as categories: both are much quicker to count by than texts.
+    """Rows with a number for each shift, `unit`, and groups as categories: much quicker to count by than texts.
 
     Whoever counts some of the rows again and again does this once before.
     """

@@ -38,23 +38,23 @@ def rated_reloads(reloads: pl.LazyFrame, changeovers: pl.LazyFrame, plans: pl.La
         machine, start, shift_date, shift, rated (else empty or unclear: counted beside every rate), fault, and a text
         column for each of DIMENSIONS.
     """
+    columns = ("machine", "start", "shift_date", "shift", "rated", "fault", *DIMENSIONS)
+    rows = grouped_reloads(reloads, changeovers, plans)
+    return rows.select(*dict.fromkeys(columns)).sort("machine", "start")
+
+
+def grouped_reloads(reloads: pl.LazyFrame, changeovers: pl.LazyFrame, plans: pl.LazyFrame) -> pl.LazyFrame:
+    """The same with all that RELOADS tells of each."""
     counted = reloads.filter(~pl.col("hand_load") & pl.col("outcome").is_in([*_RATED, *UNRATED_OUTCOMES]))
     placed = in_shifts(_after_changeover(_in_magazine(counted), changeovers), plans, at="start")
-    return placed.select(
-        pl.col("machine"),
-        pl.col("start"),
-        pl.col("shift_date"),
-        pl.col("shift"),
+    return placed.with_columns(
         rated=~pl.col("outcome").is_in(UNRATED_OUTCOMES),
         fault=pl.col("outcome").is_in(FAULT_OUTCOMES),
         plant=pl.lit("all"),
         diameter=text_of_number("diameter_mm", " mm"),
-        material=pl.col("material"),
-        **{"bar lot": pl.col("lot"), "feed mode": pl.col("feed_mode")},
-        liner=pl.col("liner"),
-        pusher=pl.col("pusher"),
-        **{"bar position": pl.col("place"), "hour of the run": _hour(), "after a changeover": pl.col("since")},
-    ).sort("machine", "start")
+        **{"bar lot": pl.col("lot"), "feed mode": pl.col("feed_mode"), "bar position": pl.col("place")},
+        **{"hour of the run": _hour(), "after a changeover": pl.col("since")},
+    ).drop("place", "since")
 
 
 def text_of_number(column: str, unit: str) -> pl.Expr:

@@ -22,7 +22,7 @@ from runlog.figures.group_pairs import INSIDE, alike, merged, pairs, through
 from runlog.figures.judging import BY_RELOADS, UNIT, coded, counted, sentence
 from runlog.figures.judging import judged as judged_counts
 from runlog.figures.reload_groups import DIMENSIONS, rated_reloads
-from runlog.figures.since_fix import last_fixes, since_last_fix
+from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
 from runlog.figures.window import Facts
 from runlog.site import Site
 
@@ -91,11 +91,8 @@ def reload_health(
     fixes : DataFrame, optional
         Rows of NOTES that are fixes in force: unless `first` is given, a machine counts since its last one.
     """
-    rows = rated_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect()
-    day = pl.col("shift_date")
-    rows = rows.filter(day <= last) if last else rows
-    rows = rows.filter(day >= (first or day.max() - WINDOW))
-    mended = last_fixes(None if first else fixes, None)
+    rows = within(rated_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect(), first, last)
+    mended = last_fixes(None if first else done_by(fixes, last, site), None)
     rows = since_last_fix(rows, mended)
     table = judged(rows, site.limits_.reload_fault_goal_per_100, dimensions)
     chances = coded(merged(as_chances(rows).filter(pl.col("chances") > 0), DIMENSIONS), DIMENSIONS)
@@ -103,6 +100,13 @@ def reload_health(
     groups = through(chances, table.drop("through"), inside, BY_RELOADS).select(*GROUPS)
     span = rows.select(first=pl.col("start").min(), last=pl.col("start").max()).row(0)
     return ReloadHealth(groups, inside.select(*PAIRS), alike(chances, groups, inside, DIMENSIONS), mended, *span)
+
+
+def within(rows: pl.DataFrame, first: date | None, last: date | None) -> pl.DataFrame:
+    """Rows of shifts that start on these days, both included; of the last 13 weeks with rows if not given."""
+    day = pl.col("shift_date")
+    rows = rows.filter(day <= last) if last else rows
+    return rows.filter(day >= (first or day.max() - WINDOW))
 
 
 def as_chances(rows: pl.DataFrame) -> pl.DataFrame:

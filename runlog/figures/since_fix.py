@@ -5,9 +5,12 @@ rows = since_last_fix(rows, held)          what began later
 """
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Final
 
 import polars as pl
+
+from runlog.site import Site
 
 LAST_FIXES: Final = pl.Schema({"machine": pl.String(), "since": pl.Datetime("us", "UTC"), "text": pl.String()})
 
@@ -32,6 +35,13 @@ def last_fixes(fixes: pl.DataFrame | None, causes: Sequence[str] | None) -> pl.D
     against = pl.col("cause").is_null() if causes is None else pl.col("cause").is_in(causes)
     found = fixes.filter(against).sort("until").unique("machine", keep="last", maintain_order=True)
     return found.select("machine", pl.col("until").alias("since"), "text").sort("machine")
+
+
+def done_by(fixes: pl.DataFrame | None, last: date | None, site: Site) -> pl.DataFrame | None:
+    """Fixes of days up to the last that is looked at: what came later says nothing of the time before it."""
+    if fixes is None or last is None:
+        return fixes
+    return fixes.filter(pl.col("at").dt.convert_time_zone(site.site.time_zone).dt.date() <= last)
 
 
 def since_last_fix(rows: pl.DataFrame, last: pl.DataFrame) -> pl.DataFrame:

@@ -112,3 +112,14 @@ def touching(frame: pl.LazyFrame, window: Window) -> pl.LazyFrame:
 def begun(frame: pl.LazyFrame, window: Window, at: str = "start") -> pl.LazyFrame:
     """Rows whose instant lies in the window."""
     return frame.filter((pl.col(at) >= window.start) & (pl.col(at) < window.end))
+
+
+def in_nights(rows: pl.DataFrame, facts: Facts, site: Site, at: str = "start") -> pl.DataFrame:
+    """Add `night`, the local date by which the night of an instant is reviewed; null where it was in none."""
+    windows, _ = _windows(facts, site)
+    nights = pl.DataFrame(
+        windows, schema={"_from": pl.Datetime("us", "UTC"), "_to": pl.Datetime("us", "UTC")}, orient="row"
+    )
+    dated = nights.sort("_from").with_columns(night=pl.col("_from").dt.convert_time_zone(site.site.time_zone).dt.date())
+    joined = rows.sort(at).join_asof(dated, left_on=at, right_on="_from", check_sortedness=False, coalesce=False)
+    return joined.with_columns(night=pl.when(pl.col(at) < pl.col("_to")).then("night")).drop("_from", "_to")

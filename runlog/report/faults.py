@@ -12,7 +12,8 @@ from rich.table import Table
 from rich.text import Text
 
 from runlog.figures.fault_health import FaultHealth
-from runlog.report.reloads import called, mended_words, rate, rate_words, verdict_table
+from runlog.figures.pattern_words import pattern_words
+from runlog.report.reloads import called, mended_lines, rate, rate_words, verdict_table
 from runlog.report.rollups import Row
 from runlog.report.writing import duration, number, plain
 
@@ -32,9 +33,10 @@ def shown(health: FaultHealth, zone: str) -> Iterator[RenderableType]:
         return
     for row in health.groups.filter(pl.col("dimension") == "plant").iter_rows(named=True):
         yield Text(plain(f"All machines: {row['sentence']}"))
-    yield from mended_words(health.mended, zone)
+    yield from mended_lines(health.mended, zone)
     yield from called(health.groups, health.pairs, health.alike)
-    yield from _pattern(health)
+    for words in pattern_words(health.trends, health.steps):
+        yield Text(plain(words))
     quiet = (pl.col("dimension") == "bar lot") & pl.col("verdict").is_in(_QUIET)
     yield verdict_table(health.groups.filter(~quiet & (pl.col("dimension") != "plant")), _COLUMNS, _words)
     yield Text(LEGEND, style="dim")
@@ -78,44 +80,6 @@ def _reach(health: FaultHealth, zone: str) -> str:
         return ""
     first, last = (at.astimezone(ZoneInfo(zone)) for at in (health.first, health.last))
     return f" from {first:%a} {first.day} {first:%b %Y} to {last:%a} {last.day} {last:%b %Y}, {zone}"
-
-
-def _pattern(health: FaultHealth) -> Iterator[Text]:
-    """When they came: machines that changed on a day, trends; else that nothing shows."""
-    steps = health.steps.filter(pl.col("verdict") != "steady")
-    moved = health.trends.filter(pl.col("verdict").is_in(["more and more", "fewer and fewer"]))
-    for row in steps.iter_rows(named=True):
-        yield Text(plain(_step_words(row)))
-    for row in moved.iter_rows(named=True):
-        yield Text(plain(_trend_words(row)))
-    tested = health.trends.filter(pl.col("verdict") != "too few to tell")["scope"].unique(maintain_order=True).to_list()
-    if steps.height or moved.height:
-        return
-    over = f" (tested: {', '.join('all machines' if one == 'all' else one for one in tested)})" if tested else ""
-    yield Text(plain(f"Over time: no trend and no step that chance would not make as well{over}."))
-
-
-def _step_words(row: Row) -> str:
-    ratio = "" if row["ratio"] in (0, float("inf")) else f", {_factor(row['ratio'])}"
-    return (
-        f"{row['verdict'].upper()}  machine {row['machine']} from {row['date']} ({row['shift']}) on:"
-        f" {number(row['rate_before'], 1)} per 100 h before, {number(row['rate_after'], 1)} after{ratio}."
-        f" A fault in {row['shifts_with_fault_before']} of {row['shifts_before']} shifts before,"
-        f" {row['shifts_with_fault_after']} of {row['shifts_after']} after (change point, p {row['p']:.2g})."
-    )
-
-
-def _factor(ratio: float) -> str:
-    return f"{ratio:.1f} times as many" if ratio >= 0.1 else f"{ratio:.2f} times as many"
-
-
-def _trend_words(row: Row) -> str:
-    scope = "all machines" if row["scope"] == "all" else f"machine {row['scope']}"
-    return (
-        f"{row['verdict'].upper()}  {scope}, over {row['clock']}: Laplace {row['laplace']:+.1f}"
-        f" (p {row['laplace_p']:.2g}), Military Handbook {row['handbook']:.1f} (p {row['handbook_p']:.2g}),"
-        f" slope {row['slope']:.2f} ({row['slope_low']:.2f} to {row['slope_high']:.2f}; 1 is neither)."
-    )
 
 
 def _words(row: Row) -> list[str]:

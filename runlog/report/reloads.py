@@ -10,7 +10,7 @@ from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from runlog.figures.group_pairs import INSIDE
+from runlog.figures.findings import Finding, findings, mended_words, name_of
 from runlog.figures.reload_health import ReloadHealth
 from runlog.report.rollups import NOT_MEASURED, Row
 from runlog.report.writing import number, plain
@@ -21,7 +21,6 @@ LEGEND: Final = (
 )
 _NARROWEST: Final = 18
 _COLUMNS: Final = ("faults/reloads\n+empty, unclear", "per 100\n(limits)", "others", "bad\nshifts")
-_CALLED: Final = ("chronic", "burst")
 _QUIET: Final = ("too few to tell", "within chance")
 
 
@@ -33,7 +32,7 @@ def shown(health: ReloadHealth, zone: str) -> Iterator[RenderableType]:
         return
     for row in health.groups.filter((pl.col("dimension") == "plant") & (pl.col("reloads") > 0)).iter_rows(named=True):
         yield Text(plain(f"All reloads: {row['sentence']}"))
-    yield from mended_words(health.mended, zone)
+    yield from mended_lines(health.mended, zone)
     yield from called(health.groups, health.pairs, health.alike)
     quiet = (pl.col("dimension") == "bar lot") & pl.col("verdict").is_in(_QUIET)
     shown_rows = health.groups.filter(~quiet)
@@ -70,56 +69,31 @@ def _heading(health: ReloadHealth, zone: str) -> str:
 
 def called(groups: pl.DataFrame, pairs: pl.DataFrame, alike: pl.DataFrame) -> Iterator[Text]:
     """What stands out, in words: each with what lies behind it, what is the same, what was called through it alone."""
-    found = groups.filter(pl.col("verdict").is_in(_CALLED) & (pl.col("dimension") != "plant"))
-    if not found.height:
+    found = findings(groups, pairs, alike)
+    if not found:
         yield Text("No group stands out from the others: chance explains what was seen.")
-    cores = set(found["through"].drop_nulls())
-    for row in found.iter_rows(named=True):
-        inside = _inside(pairs, row)
-        pair = next((one for one in inside if f"{_name(row)}, {_name(one)}" in cores), None)
-        if row["through"] is None or pair is not None:
-            yield from _one_called(row, pair, found, alike)
+    for one in found:
+        yield from _one_called(one)
 
 
-def _one_called(row: Row, pair: Row | None, found: pl.DataFrame, alike: pl.DataFrame) -> Iterator[Text]:
-    name = core = _name(row)
-    yield Text(plain(f"{row['verdict'].upper()}  {name}: {row['sentence']}"))
-    for same in _same(alike, row):
+def _one_called(one: Finding) -> Iterator[Text]:
+    yield Text(plain(f"{one.verdict.upper()}  {one.name}: {one.row['sentence']}"))
+    for same in one.same:
         yield Text(plain(f"  not to be told apart from {same}: nearly the same"), style="dim")
-    if pair is not None:
-        core = f"{name}, {_name(pair)}"
-        yield Text(plain(f"  Inside it {_name(pair)}: {pair['sentence']}"))
-        for same in _same(alike, pair):
-            yield Text(plain(f"    not to be told apart from {same} there"), style="dim")
-    carried = [_name(one) for one in found.filter(pl.col("through") == core).iter_rows(named=True)]
-    if others := [one for one in carried if one != name]:
-        yield Text(plain(f"  Called only through it: {', '.join(others)}"), style="dim")
-    if row["through"] is not None:
+    if one.pair is not None:
+        yield Text(plain(f"  Inside it {name_of(one.pair)}: {one.pair['sentence']}"))
+    for same in one.same_as_pair:
+        yield Text(plain(f"    not to be told apart from {same} there"), style="dim")
+    if one.carried:
+        yield Text(plain(f"  Called only through it: {', '.join(one.carried)}"), style="dim")
+    if one.row["through"] is not None:
         yield Text("  Without that pair the rest of it does not stand out.", style="dim")
 
 
-def mended_words(mended: pl.DataFrame, zone: str) -> Iterator[Text]:
+def mended_lines(mended: pl.DataFrame, zone: str) -> Iterator[Text]:
     """Which machines are looked at since a fix only."""
-    for row in mended.iter_rows(named=True):
-        since = row["since"].astimezone(ZoneInfo(zone))
-        words = f"{row['machine']} is looked at since its fix only, from {since:%Y-%m-%d %H:%M} on ({row['text']})."
+    for words in mended_words(mended, zone):
         yield Text(plain(words), style="dim")
-
-
-def _name(row: Row) -> str:
-    return f"{row['dimension']} {row['group']}"
-
-
-def _inside(pairs: pl.DataFrame, row: Row) -> list[Row]:
-    of = (pl.col("inside_dimension") == row["dimension"]) & (pl.col("inside_group") == row["group"])
-    return pairs.filter(of & (pl.col("verdict") == "chronic")).to_dicts()
-
-
-def _same(alike: pl.DataFrame, row: Row) -> list[str]:
-    own = (pl.col("dimension") == row["dimension"]) & (pl.col("group") == row["group"])
-    for name in INSIDE:
-        own &= pl.col(name).eq_missing(pl.lit(row.get(name), pl.String))
-    return [f"{dimension} {group}" for dimension, group in alike.filter(own)[["other_dimension", "other_group"]].rows()]
 
 
 def verdict_table(rows: pl.DataFrame, names: Sequence[str], words: Callable[[Row], list[str]]) -> Table:
