@@ -12,6 +12,8 @@ so that a command pays only for what it uses.
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
+from runlog.version import VERSION
+
 if TYPE_CHECKING:
     from runlog.errors import ReadingError, RunlogError, SiteError, StoreError
     from runlog.figures.night import NightReview, night_review
@@ -53,7 +55,7 @@ __all__ = [
     "week_review",
 ]
 
-__version__ = "0.1.0"
+__version__ = VERSION
 
 _HOMES: Final = {
     "errors": ("ReadingError", "RunlogError", "SiteError", "StoreError"),

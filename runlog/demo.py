@@ -15,13 +15,13 @@ from datetime import date, time, timedelta
 from pathlib import Path
 from typing import Final
 
-from runlog import __version__
 from runlog.bundled import sample_logs
 from runlog.errors import RunlogError
 from runlog.pipeline import IngestReport, Step, ingest
 from runlog.simulator import simulate
 from runlog.site import load_site
 from runlog.store import Store
+from runlog.version import VERSION
 
 __all__ = ["Demo", "make"]
 
@@ -92,7 +92,7 @@ def make(folder: Path, weeks: int = WEEKS, progress: Callable[[int, int, str], N
 def _claim(folder: Path, weeks: int) -> None:
     """Take an empty folder, or one of a demonstration; one made otherwise than asked for now is begun anew."""
     mark = folder / _MARK
-    made = f"Made by `runlog demo` of version {__version__}, {weeks} weeks of history: invented, to be thrown away.\n"
+    made = f"Made by `runlog demo` of version {VERSION}, {weeks} weeks of history: invented, to be thrown away.\n"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if any(folder.iterdir()) and not mark.is_file():

@@ -14,9 +14,9 @@ import typer
 import typer.main
 from typer.core import TyperGroup
 
-from runlog import __version__
 from runlog.cli.complaints import complain
 from runlog.errors import RunlogError
+from runlog.version import VERSION
 
 __all__ = ["app", "main"]
 
@@ -89,7 +89,7 @@ app = typer.Typer(
 
 def _version(asked: bool) -> None:
     if asked:
-        typer.echo(f"runlog {__version__}")
+        typer.echo(f"runlog {VERSION}")
         raise typer.Exit
 
 

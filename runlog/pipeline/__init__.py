@@ -19,7 +19,6 @@ from typing import Final
 
 import polars as pl
 
-import runlog
 from runlog.derive.before import Before
 from runlog.derive.onward import Held, derive_all, derive_onward
 from runlog.errors import ReadingError
@@ -30,6 +29,7 @@ from runlog.progress import by_file
 from runlog.schema import PROGRESS
 from runlog.site import Site, standard_of, without_standards
 from runlog.store import Store
+from runlog.version import VERSION
 
 __all__ = ["IngestReport", "Skipped", "Step", "ingest", "is_current", "rederive"]
 
@@ -170,7 +170,7 @@ def is_current(site: Site, store: Store) -> bool:
 def _made_for(site: Site, store: Store, held_sites: Sequence[Held]) -> str:
     """What facts are made from besides events, in short."""
     standards = [(one.since, [standard_of(job) for job in one.site.jobs]) for one in held_sites]
-    told = (runlog.__version__, without_standards(site), store.input_version("plans"), standards)
+    told = (VERSION, without_standards(site), store.input_version("plans"), standards)
     return sha256(repr(told).encode()).hexdigest()
 
 
