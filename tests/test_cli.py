@@ -82,7 +82,10 @@ def places(folder: Path) -> list[str]:
 
 
 def commands(group: click.Group, before: str = "") -> Iterator[tuple[str, click.Command]]:
-    for name, found in group.commands.items():
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        found = group.get_command(context, name)
+        assert found
         if hasattr(found, "commands"):
             yield from commands(found, f"{before}{name} ")  # type: ignore[arg-type]
         else:
@@ -90,6 +93,7 @@ def commands(group: click.Group, before: str = "") -> Iterator[tuple[str, click.
 
 
 COMMANDS = dict(commands(typer.main.get_command(app)))  # type: ignore[arg-type]
+assert len(COMMANDS) > 30
 
 
 # --- every command -------------------------------------------------------------------------------
@@ -130,6 +134,7 @@ def test_a_wrong_word_is_told_on_standard_error(run: Run):
 
 
 def test_an_error_is_one_message_and_exit_code_one(run: Run, tmp_path: Path):
+    run("site", "new", tmp_path / "site.toml")
     said = run("night", "--site", tmp_path / "site.toml", "--store", tmp_path / "store")
     assert (said.code, said.out) == (1, "")
     assert said.err == f"runlog: {tmp_path / 'store'}: no store there yet; `runlog ingest FOLDER` reads logs into it\n"

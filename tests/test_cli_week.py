@@ -4,6 +4,7 @@ import json
 from datetime import date
 from pathlib import Path
 from shutil import copytree
+from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
@@ -11,6 +12,7 @@ from test_cli import Run, places, run  # noqa: F401
 
 from runlog.cli import main
 from runlog.simulator import simulate
+from runlog.store import Store
 
 
 @pytest.fixture(scope="module")
@@ -126,3 +128,33 @@ def test_a_list_with_mistakes_is_refused(run: Run, shop: Path):  # noqa: F811
     said = run("scrap", shop / "scrap.csv", *places(shop))
     assert (said.code, said.out) == (1, "")
     assert "scrap.csv: line 2: machine: 'T9' found, one of T01, T02, T03 expected" in said.err
+
+
+def test_a_cause_that_is_named_stands_in_every_table_until_it_is_taken_back(run: Run, shop: Path):  # noqa: F811
+    stops = Store(shop / "store").facts()["stops"].filter(~pl.col("open")).sort("duration_s").collect()
+    stop = stops.filter(pl.col("cause") != "maintenance").row(-1, named=True)
+    middle = (stop["start"] + (stop["end"] - stop["start"]) / 2).astimezone(ZoneInfo("Europe/Berlin"))
+    where = ("--machine", stop["machine"], "--at", f"{middle:%Y-%m-%dT%H:%M:%S}", "--who", "A. Miller")
+
+    def hours() -> float:
+        told = json.loads(run("losses", "--from", "2026-11-02", "--json", *places(shop)).out)
+        return sum(row["seconds"] for row in told["losses"] if row["cause"] == "maintenance")
+
+    before = hours()
+    assert run("cause", "add", "maintenance", *where, *places(shop)).code == 0
+    assert hours() > before
+    listed = run("cause", "list", *places(shop)).out
+    assert "maintenance" in listed
+    assert "A. Miller" in listed
+    assert run("cause", "withdraw", *places(shop)[2:]).code == 0
+    assert hours() == before
+
+
+def test_a_cause_needs_a_stop_and_a_name_the_shop_knows(run: Run, shop: Path):  # noqa: F811
+    out = run("cause", "add", "maintenance", "--machine", "T01", "--at", "2020-01-01T12:00", *places(shop))
+    assert "T01 did not stand then" in out.err
+    assert (
+        "one of these expected"
+        in run("cause", "add", "gremlins", "--machine", "T01", "--at", "2026-11-05T12:00", *places(shop)).err
+    )
+    assert "No cause was named" in run("cause", "list", *places(shop)).out

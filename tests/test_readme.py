@@ -56,13 +56,16 @@ def ran(line: str, folder: Path) -> str:
 
 
 def log_of_a_night() -> str:
-    """A CSV as the starter site file describes it: T01 from 21:50 on 23 November 2026, local time, to 06:10."""
+    """A CSV as the starter site file describes it: T01 from 21:50 on 23 November 2026, local time, to 06:10.
+
+    It stands from 02:10 for twenty minutes, and does not say why.
+    """
     at = datetime(2026, 11, 23, 21, 50)
     rows = [(at, "execution", "IDLE"), (at, "mode", "AUTOMATIC"), (at, "program", "O4711"), (at, "parts", "0")]
-    for part in range(1, 380):
+    for part in range(1, 370):
         rows += [(at, "execution", "RUN"), (at + timedelta(seconds=75), "parts", str(part))]
         rows += [(at + timedelta(seconds=75), "execution", "IDLE")]
-        at += timedelta(seconds=78)
+        at += timedelta(seconds=78 if part != 200 else 1278)
     return "time,signal,value\n" + "".join(f"{at:%Y-%m-%d %H:%M:%S},{signal},{value}\n" for at, signal, value in rows)
 
 

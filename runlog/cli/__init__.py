@@ -48,6 +48,7 @@ COMMANDS: Final = {
     "simulate": "shop",
     "demo": "shop",
     "fix": "fix",
+    "cause": "cause",
     "site": "site",
 }
 """Where each command is, in the order of `--help`: a function of its name, or the `app` of several in that module."""

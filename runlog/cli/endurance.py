@@ -11,12 +11,12 @@ from runlog.cli.reloads import dimensions
 from runlog.cli.rollups import AsJson, ExportTo, First, Last
 from runlog.figures.endurance import DIMENSIONS
 from runlog.figures.endurance import endurance as endurance_figures
-from runlog.figures.quality import with_scrap
 from runlog.figures.worth import unattended_worth
 from runlog.report import endurance as show
 from runlog.report import worth as show_worth
 from runlog.site import load_site
 from runlog.store import Store
+from runlog.told import facts_as_told
 
 
 class Unit(StrEnum):
@@ -42,7 +42,7 @@ def endurance(
     shop = load_site(site)
     with busy("looking at runs"):
         review = endurance_figures(
-            Store(store).facts(),
+            facts_as_told(Store(store), shop),
             shop,
             unit=unit.value,
             dimensions=dimensions(by, DIMENSIONS),
@@ -67,8 +67,7 @@ def worth(
     """Tell what running unattended brings a week, and what each cause of stops takes of it."""
     shop = load_site(site)
     with busy("summing hours"):
-        held = Store(store)
-        facts = with_scrap(held.facts(), held.held("scrap"))
+        facts = facts_as_told(Store(store), shop)
         review = unattended_worth(facts, shop, first=_day(first), last=_day(last), hour_value=hour_value)
     handed_over(review.causes, lambda: show_worth.as_data(review), lambda: show_worth.shown(review), as_json, to)
 

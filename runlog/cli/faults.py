@@ -13,6 +13,7 @@ from runlog.figures.fault_health import causes, fault_health
 from runlog.report import faults as show
 from runlog.site import load_site
 from runlog.store import Store
+from runlog.told import facts_as_told
 
 
 def faults(
@@ -37,7 +38,7 @@ def faults(
 ) -> None:
     """Tell chronic causes of stops from bad luck, per 100 hours run, and find trends and steps."""
     shop, held = load_site(site), Store(store)
-    facts = held.facts()
+    facts = facts_as_told(held, shop)
     days = first.date() if first else None, last.date() if last else None
     if cause is None:
         with busy("looking at stops"):

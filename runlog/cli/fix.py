@@ -16,6 +16,7 @@ from runlog.notes import fix_note, withdrawal
 from runlog.report import fixes as show
 from runlog.site import load_site
 from runlog.store import Store
+from runlog.told import facts_as_told
 
 app = typer.Typer(help="Note what was done to a machine, and see whether it worked.", no_args_is_help=True)
 
@@ -93,7 +94,7 @@ def check(
     """Compare the faults before and after each fix."""
     shop, held = load_site(site), Store(store)
     with busy("comparing before and after"):
-        told = fix_checks(held.facts(), shop, _fixes(held, machine))
+        told = fix_checks(facts_as_told(held, shop), shop, _fixes(held, machine))
     zone = shop.site.time_zone
     handed_over(told, lambda: {"checks": show.as_data(told, zone)}, lambda: show.checked(told, zone), as_json, to)
 

@@ -8,10 +8,10 @@ import typer
 
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
 from runlog.figures.night import night_review
-from runlog.figures.quality import with_scrap
 from runlog.report.night import NightReport, as_data
 from runlog.site import load_site
 from runlog.store import Store
+from runlog.told import facts_as_told
 
 
 def night(
@@ -28,9 +28,8 @@ def night(
 ) -> None:
     """Review a night: which machine to walk to first, and what each of them did."""
     with busy("reviewing the night"):
-        held = Store(store)
-        facts = with_scrap(held.facts(), held.held("scrap"))
-        review = night_review(facts, load_site(site), date.date() if date else None, machine)
+        shop = load_site(site)
+        review = night_review(facts_as_told(Store(store), shop), shop, date.date() if date else None, machine)
     now = datetime.now(UTC)
     if as_json:
         typer.echo(json.dumps(as_data(review, now), indent=2))

@@ -17,6 +17,7 @@ from runlog.report import durations
 from runlog.report import reloads as show
 from runlog.site import load_site
 from runlog.store import Store
+from runlog.told import facts_as_told
 
 
 def reloads(
@@ -42,7 +43,7 @@ def reloads(
     days = first.date() if first else None, last.date() if last else None
     with busy("looking at reloads"):
         held = Store(store)
-        facts = held.facts()
+        facts = facts_as_told(held, shop)
         if how_long:
             told = reload_durations(facts, first=days[0], last=days[1])
             handed_over(

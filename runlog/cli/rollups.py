@@ -18,7 +18,6 @@ from runlog.figures.cutting import idle_thresholds
 from runlog.figures.groups import GROUPS, columns_of
 from runlog.figures.losses import loss_rows, loss_sums, pareto
 from runlog.figures.period import Period, in_period, period_of
-from runlog.figures.quality import with_scrap
 from runlog.figures.setups import changeover_rows, compared, longest_work
 from runlog.figures.shifts import shift_table
 from runlog.figures.stock import STOCK_GROUPS, bar_account, bar_rows, columns, short_bars
@@ -27,6 +26,7 @@ from runlog.report import rollups as show
 from runlog.report.writing import plain
 from runlog.site import Site, load_site
 from runlog.store import Store
+from runlog.told import facts_as_told
 
 _DAY = ["%Y-%m-%d"]
 
@@ -67,9 +67,9 @@ class Asked:
 def asked(
     site: Path, store: Path, machine: str | None, week: str | None, first: datetime | None, last: datetime | None
 ) -> Asked:
-    """Facts with their scrap lists, of one machine if named, and the period meant."""
-    shop, held = load_site(site), Store(store)
-    facts = with_scrap(held.facts(), held.held("scrap"))
+    """Facts as people's words stand over them, of one machine if named, and the period meant."""
+    shop = load_site(site)
+    facts = facts_as_told(Store(store), shop)
     if machine is not None:
         facts = one_machine(facts, shop, machine)
     days = first.date() if first else None, last.date() if last else None

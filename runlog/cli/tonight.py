@@ -9,12 +9,12 @@ import typer
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, handed_over
 from runlog.cli.rollups import AsJson, ExportTo
 from runlog.figures.planning import next_start, start_of
-from runlog.figures.quality import with_scrap
 from runlog.figures.tonight import tonight_review
 from runlog.night_plans import read_night_plan
 from runlog.report import tonight as show
 from runlog.site import load_site
 from runlog.store import Store
+from runlog.told import facts_as_told
 
 
 def tonight(
@@ -39,8 +39,7 @@ def tonight(
     begin = start_of(start, shop, now) if start else next_start(shop, now)
     loaded = read_night_plan(plan, shop, now, begin) if plan else None
     with busy("playing the night"):
-        held = Store(store)
-        facts = with_scrap(held.facts(), held.held("scrap"))
+        facts = facts_as_told(Store(store), shop)
         review = tonight_review(facts, shop, now, plan=loaded, start=begin)
     handed_over(
         review.machines,

@@ -12,13 +12,14 @@ from runlog.cli.complaints import complain
 from runlog.cli.rollups import AsJson, ExportTo, OnMachine, Week
 from runlog.errors import StoreError
 from runlog.export import export
-from runlog.figures.quality import scrap_problems, with_scrap
+from runlog.figures.quality import scrap_problems
 from runlog.figures.week import WeekReview, week_review
 from runlog.report.week import WeekReport, week_as_data
 from runlog.report.writing import plain
 from runlog.scrap import read_scrap
 from runlog.site import load_site
 from runlog.store import Store
+from runlog.told import facts_as_told
 
 
 def week(
@@ -34,7 +35,7 @@ def week(
     with busy("reviewing the week"):
         facts, scrap = held.facts(), held.held("scrap")
         review = week_review(
-            with_scrap(facts, scrap),
+            facts_as_told(held, shop),
             shop,
             datetime.now(UTC),
             week=week,
