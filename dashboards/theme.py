@@ -190,7 +190,8 @@ _RULES: Final = """<style>
   .rl-number { font-size: 0.93rem; } .rl-head, .rl-head .rl-number { font-size: 0.72rem; }
   .rl-lead b { font-size: 1.6rem; } [class*="st-key-drawing"] { padding-right: 50px; } }
 @media print {
-  [data-testid="stHeader"], .stSelectbox, .stButton, .stFormSubmitButton, .stForm, .st-key-tables, .stDownloadButton {
+  [data-testid="stHeader"], .stSelectbox, .stButton, .stFormSubmitButton, .stForm, .st-key-tables, .st-key-door,
+  .stDownloadButton {
     display: none !important; }
   [data-testid="stHorizontalBlock"] { display: flex !important; flex-flow: row nowrap !important; }
   [data-testid="stColumn"] { min-width: 0 !important; }

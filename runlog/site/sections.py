@@ -247,7 +247,7 @@ class Sawing(_Section):
 
 
 class Dashboard(_Section):
-    """`[dashboard]`: who may write on its pages, by the e-mail of their login; all who can open them if none is named."""
+    """`[dashboard]`: who may write on its pages, by the e-mail of their login; all who open them if none is named."""
 
     writers: list[Email] = []
 
