@@ -81,7 +81,7 @@ def cause_rule_edit(path: Path, codes: Sequence[str], cause: str) -> SiteEdit:
 
 
 def with_cause_rule(text: str, codes: Sequence[str], cause: str) -> str:
-    """The text of a site file with one more `[[cause]]`, the last: the first rule that fits decides, so no other changes.
+    """The text of a site file with one more `[[cause]]`, the last: the first that fits decides, so no other changes.
 
     Parameters
     ----------
