@@ -11,7 +11,8 @@ What is counted of files is counted when they are read, so that no question here
 import math
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from typing import Final
+from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
@@ -20,6 +21,7 @@ from runlog.derive.observations import NOTES
 from runlog.errors import RunlogError
 from runlog.figures.ratios import coverage as coverage_ratio
 from runlog.figures.window import Facts
+from runlog.progress import TAIL
 from runlog.site import Site, Source
 
 SILENT_AFTER_H: Final = 8.0
@@ -263,28 +265,33 @@ def _kind() -> pl.Expr:
     return pl.coalesce(*found, pl.lit("remark"))
 
 
-def clock_steps(events: pl.LazyFrame) -> pl.DataFrame:
+def clock_steps(events: pl.LazyFrame, progress: pl.LazyFrame) -> pl.DataFrame:
     """Where the stamps of a file step back by more than STEP_BACK_S, the furthest first.
 
     Parameters
     ----------
     events : LazyFrame
         EVENTS of a few days. A step forward cannot be told from silence, and is not looked for.
+    progress : LazyFrame
+        PROGRESS, for the names of files.
 
     Returns
     -------
     DataFrame
-        source, machine, file, line, before, after (the two stamps), back_s [s].
+        source, machine, path, line, before, after (the two stamps), back_s [s].
     """
     rows = events.filter(~pl.col("head")).select("source", "machine", "file", "line", "cell", "stamped")
     before = pl.col("stamped").shift().over("source", "file", "machine", order_by=["line", "cell"])
     back_s = (pl.col("before") - pl.col("stamped")).dt.total_microseconds() / 1e6
+    # A file read in pieces has a mark behind its name in some of them.
+    names = progress.select("source", pl.col("file").str.split(TAIL).list.first(), "path").unique(["source", "file"])
     return (
-        rows.with_columns(before=before)
+        rows.with_columns(before=before, file=pl.col("file").str.split(TAIL).list.first())
         .with_columns(back_s=back_s)
         .filter(pl.col("back_s") > STEP_BACK_S)
-        .select("source", "machine", "file", "line", "before", pl.col("stamped").alias("after"), "back_s")
-        .sort("back_s", "source", "line", descending=[True, False, False])
+        .join(names, on=["source", "file"], how="left")
+        .select("source", "machine", "path", "line", "before", pl.col("stamped").alias("after"), "back_s")
+        .sort("back_s", "source", "path", "line", descending=[True, False, False, False])
         .collect()
     )
 
@@ -346,6 +353,7 @@ def findings(
     remarks: pl.DataFrame,
     unmapped: pl.DataFrame,
     *,
+    zone: str,
     watched: bool,
     current: bool,
 ) -> list[Finding]:
@@ -363,6 +371,8 @@ def findings(
         `file_remarks`.
     unmapped : DataFrame
         `unmapped_codes.unmapped_codes`.
+    zone : str
+        Of clock times.
     watched : bool
         A watcher lives.
     current : bool
@@ -373,7 +383,13 @@ def findings(
         found.append(Finding(True, "Facts were made with another site file", "`runlog derive` makes them anew"))
     if not problems and not watched:
         found.append(Finding(False, "No watcher lives", "logs are read when somebody says `runlog ingest`"))
-    found += [*_silences(told), *_thin(machines), *_lost(remarks), *_rejected(told), *_unmapped(unmapped)]
+    found += [
+        *_silences(told, ZoneInfo(zone)),
+        *_thin(machines),
+        *_lost(remarks),
+        *_rejected(told),
+        *_unmapped(unmapped),
+    ]
     return sorted(found, key=lambda one: not one.grave)
 
 
@@ -382,23 +398,21 @@ def _halves(problem: str) -> tuple[str, str]:
     return what[:1].upper() + what[1:], why
 
 
-def _silences(told: pl.DataFrame) -> list[Finding]:
+def _silences(told: pl.DataFrame, zone: ZoneInfo) -> list[Finding]:
     judged = told.filter(pl.col("planned_h").is_not_null())
     silent = judged.filter("silent").sort("planned_h", "source", descending=[True, False])
-    why = "what happened since is in no figure"
     if len(silent) > 1 and len(silent) == len(judged):
-        return [Finding(True, f"Nothing new from any source for {_planned(silent['planned_h'][-1])}", why)]
+        return [_silence("Nothing new from any source", silent.row(-1, named=True), zone)]
     return _few(
-        [
-            Finding(True, f"{name} is silent for {_planned(hours)}", why)
-            for name, hours in silent.select("source", "planned_h").iter_rows()
-        ],
+        [_silence(f"{row['source']} is silent", row, zone) for row in silent.iter_rows(named=True)],
         "sources are silent",
     )
 
 
-def _planned(hours: float) -> str:
-    return f"{hours:,.0f} planned hours"
+def _silence(what: str, row: dict[str, Any], zone: ZoneInfo) -> Finding:
+    at = row["last_event"].astimezone(zone)
+    why = f"{row['planned_h']:,.0f} planned hours since are in no figure"
+    return Finding(True, f"{what} since {at:%a} {at.day} {at:%b %H:%M}", why)
 
 
 def _thin(machines: pl.DataFrame) -> list[Finding]:

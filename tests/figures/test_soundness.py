@@ -213,8 +213,8 @@ def test_remarks_are_parted_named_and_counted():
 
 
 def test_a_clock_that_steps_back_within_a_file_is_found_and_two_files_are_no_step():
-    def event(file: str, line: int, seconds: float, **more: object) -> dict:
-        row = {"machine": "T01", "source": "log", "file": file, "line": line, "cell": 0, "head": False}
+    def event(name: str, line: int, seconds: float, **more: object) -> dict:
+        row = {"machine": "T01", "source": "log", "file": name, "line": line, "cell": 0, "head": False}
         return row | {"stamped": MIDNIGHT + timedelta(seconds=seconds)} | more
 
     events = table(
@@ -226,7 +226,8 @@ def test_a_clock_that_steps_back_within_a_file_is_found_and_two_files_are_no_ste
         event("a", 5, 0, head=True),
         event("b", 1, 50),
     )
-    assert soundness.clock_steps(events).select("file", "line", "back_s").rows() == [("a", 4, 3600.0)]
+    files = table(PROGRESS, file("log", "a", 1, 1) | {"path": "a.csv"})
+    assert soundness.clock_steps(events, files).select("path", "line", "back_s").rows() == [("a.csv", 4, 3600.0)]
 
 
 # --- rejects -------------------------------------------------------------------------------------
@@ -383,6 +384,7 @@ def verdict(**given: object) -> list[soundness.Finding]:
         ),
         "remarks": soundness.file_remarks(PROGRESS.empty(), DAYS),
         "unmapped": unmapped_codes({"alarms": ALARMS.empty(), "stops": STOPS.empty()}, site(), DAYS),
+        "zone": "Europe/Berlin",
         "watched": True,
         "current": True,
     }
@@ -436,4 +438,14 @@ def test_many_thin_machines_are_one_finding():
     machines = soundness.machine_coverage(soundness.coverage(facts, site(), DAYS), site())
     assert [one.what for one in verdict(machines=machines)] == [
         "4 machines have a signal for too little of their planned time"
+    ]
+
+
+def test_a_source_that_fell_silent_is_told_with_the_shops_clock():
+    """Last heard of Monday 10:00 UTC, 11:00 in Berlin; 4 + 8 h planned until Tuesday night."""
+    at = hours(46)
+    told = soundness.with_silence(soundness.sources(table(PROGRESS, file("T01 log", "a", 10, 10)), at), site(), at)
+    found = [one for one in verdict(told=told) if one.grave and "silent" in one.what]
+    assert [(one.what, one.why) for one in found] == [
+        ("T01 log is silent since Mon 2 Mar 11:00", "12 planned hours since are in no figure")
     ]
