@@ -12,7 +12,7 @@ import sound_charts as drawn
 import sound_tables as tables
 import streamlit as st
 import theme
-from sound_codes import codes, derive_if_due
+from sound_codes import codes
 
 from runlog.errors import RunlogError
 from runlog.figures.soundness import Days, Finding, findings, sources
@@ -48,7 +48,6 @@ def page(here: data.Place) -> None:
 
 def whole(here: data.Place, status: Status, zone: str) -> None:
     """The page over facts."""
-    derive_if_due(here, status)
     top, control = st.columns([9, 4], gap="small")
     number = address.one_of(
         "days",

@@ -380,9 +380,9 @@ def findings(
     """
     found = [Finding(True, *_halves(problem)) for problem in problems]
     if not current and not (watched or any(problem.startswith("facts are older") for problem in problems)):
-        found.append(Finding(True, "Facts were made with another site file", "`runlog derive` makes them anew"))
+        found.append(Finding(True, "Facts were made with another site file", "runlog derive makes them anew"))
     if not problems and not watched:
-        found.append(Finding(False, "No watcher lives", "logs are read when somebody says `runlog ingest`"))
+        found.append(Finding(False, "No watcher lives", "logs are read when somebody says runlog ingest"))
     found += [
         *_silences(told, ZoneInfo(zone)),
         *_thin(machines),
@@ -394,7 +394,7 @@ def findings(
 
 
 def _halves(problem: str) -> tuple[str, str]:
-    what, _, why = problem.partition(": ")
+    what, _, why = problem.replace("`", "").partition(": ")
     return what[:1].upper() + what[1:], why
 
 
@@ -402,7 +402,7 @@ def _silences(told: pl.DataFrame, zone: ZoneInfo) -> list[Finding]:
     judged = told.filter(pl.col("planned_h").is_not_null())
     silent = judged.filter("silent").sort("planned_h", "source", descending=[True, False])
     if len(silent) > 1 and len(silent) == len(judged):
-        return [_silence("Nothing new from any source", silent.row(-1, named=True), zone)]
+        return [_silence("Nothing new from any source", silent.sort("last_event").row(-1, named=True), zone)]
     return _few(
         [_silence(f"{row['source']} is silent", row, zone) for row in silent.iter_rows(named=True)],
         "sources are silent",
@@ -479,5 +479,7 @@ def _unmapped(unmapped: pl.DataFrame) -> list[Finding]:
     hours = float(cost["hours"].sum())
     codes = "1 alarm code" if len(cost) == 1 else f"{len(cost)} alarm codes"
     return [
-        Finding(hours >= COSTLY_H, f"{codes} without a cause stood for {hours:.1f} h", "name them under Alarm codes")
+        Finding(
+            hours >= COSTLY_H, f"{codes} without a cause stood for {hours:.1f} h", "see Alarm codes without a cause"
+        )
     ]
