@@ -8,7 +8,6 @@ import pieces
 import polars as pl
 import sheet
 import sound_asks as asks
-import sound_charts as drawn
 import sound_tables as tables
 import streamlit as st
 import theme
@@ -158,14 +157,15 @@ def how_much(here: data.Place, number: int, days: Days) -> None:
         return
     names = machines["machine"].to_list()
     shown = names if st.session_state.get("coverage all") else names[:ROWS]
-    chart = drawn.coverage_strip(told, shown, theme.look())
-    st.altair_chart(chart, theme=None, key="coverage strip", width="stretch", alt=tables.coverage_words(told, days))
+    chart = data.kept(here, asks.coverage_strip, number, every, tuple(shown), theme.look())
+    st.vega_lite_chart(chart, theme=None, key="coverage strip", width="stretch", alt=tables.coverage_words(told, days))
     if len(names) > ROWS:
         st.toggle(f"All {len(names)} machines", key="coverage all")
     step = "day" if every == "1d" else "week, from Monday"
     pieces.note(
         f"A tile is a {step}, the machine with the least signal on top. Plain: enough. Outlined, with the share "
-        "covered in %: below the machine's limit (coverage_flag in the site file). None: nothing planned."
+        "covered in % where there is room: below the machine's limit (coverage_flag in the site file). None: nothing "
+        "planned."
     )
     sheet.table("Coverage", "coverage", tables.coverage(machines), machines, days.zone, nothing="")
 
@@ -179,7 +179,7 @@ def gaps_and_clocks(here: data.Place, number: int, days: Days) -> None:
     remarks = data.kept(here, asks.remarks, number)
     pieces.section("Gaps and clocks")
     sheet.table(
-        "Remarks of files",
+        "Remarks",
         "remarks",
         tables.remarks(remarks, days.zone),
         remarks,
@@ -237,8 +237,8 @@ def refused(here: data.Place, zone: str) -> None:
     if reasons.is_empty():
         pieces.note("Nothing was rejected.")
         return
-    chart = drawn.reject_bars(reasons, theme.look())
-    st.altair_chart(chart, theme=None, key="reject bars", width="stretch", alt=tables.reason_words(reasons))
+    chart = data.kept(here, asks.reject_bars, theme.look())
+    st.vega_lite_chart(chart, theme=None, key="reject bars", width="stretch", alt=tables.reason_words(reasons))
     sheet.table("Reasons", "reasons", tables.reasons(reasons, zone), reasons, zone, nothing="")
     newest, total = data.kept(here, asks.newest, SHOWN), reasons["rejects"].sum()
     count = f"All {total:,}" if total <= len(newest) else f"The newest {len(newest)} of {total:,}"
@@ -260,11 +260,11 @@ def not_told(here: data.Place, number: int, zone: str) -> None:
     if rows.is_empty():
         pieces.note("The site file names no machine, and no log told of one.")
         return
-    chart = drawn.tells_matrix(rows, theme.look())
-    st.altair_chart(chart, theme=None, key="tells", width="stretch", alt=tables.tells_words(rows))
+    chart = data.kept(here, asks.tells_matrix, number, theme.look())
+    st.vega_lite_chart(chart, theme=None, key="tells", width="stretch", alt=tables.tells_words(rows))
     pieces.note("● told by the log   ◇ inferred from something else   × not in the log   – does not apply")
     nothing = "Every log tells all that figures need."
-    sheet.table("What is not told", "not-told", tables.lacking(rows), rows, zone, nothing=nothing)
+    sheet.table("Not told", "not-told", tables.lacking(rows), rows, zone, nothing=nothing)
 
 
 sheet.opened(page)

@@ -1,10 +1,12 @@
 """What the page about the data asks of the store and the figures; each question once for what the place holds."""
 
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import Any, Final
 
 import data
 import polars as pl
+import sound_charts
+import theme
 
 from runlog.figures import soundness
 from runlog.figures.log_tells import log_tells
@@ -103,3 +105,23 @@ def tells(here: data.Place, number: int) -> pl.DataFrame:
     """What the log of each machine tells."""
     carried = Store(here.store).fact("carried")
     return log_tells(data.facts(here), carried, data.site(here), data.kept(here, days, number))
+
+
+# --- drawings: making one takes longer than all the figures in it --------------------------------
+
+
+def coverage_strip(
+    here: data.Place, number: int, every: str, machines: tuple[str, ...], look: theme.Look
+) -> dict[str, Any]:
+    """The strip of coverage as a specification."""
+    return sound_charts.coverage_strip(data.kept(here, coverage, number, every), [*machines], look).to_dict()
+
+
+def reject_bars(here: data.Place, look: theme.Look) -> dict[str, Any]:
+    """Bars of rejects as a specification."""
+    return sound_charts.reject_bars(data.kept(here, reasons), look).to_dict()
+
+
+def tells_matrix(here: data.Place, number: int, look: theme.Look) -> dict[str, Any]:
+    """The matrix of needs as a specification."""
+    return sound_charts.tells_matrix(data.kept(here, tells, number), look).to_dict()

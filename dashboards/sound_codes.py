@@ -40,7 +40,7 @@ def codes(here: data.Place, number: int, days: Days, status: Status) -> None:
             "the stops lasted, planned or not."
         )
     sheet.table(
-        "Alarm codes",
+        "Codes",
         "codes",
         tables.unmapped(rows, days.zone),
         rows,

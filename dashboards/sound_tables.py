@@ -20,11 +20,11 @@ def sources(rows: pl.DataFrame, zone: str) -> pl.DataFrame:
         _clock("last_event", zone).alias("last event"),
         _hours("lag_s").alias("lag [h]"),
         *([pl.col("planned_h").round(1).alias("of it planned [h]")] if judged else []),
+        "rejects",
         "files",
         pl.col("last_file").alias("last file"),
         _clock("last_read", zone).alias("read"),
         pl.col("offered").alias("values"),
-        "rejects",
     )
 
 
@@ -34,7 +34,7 @@ def coverage(rows: pl.DataFrame) -> pl.DataFrame:
         "machine",
         _percent("coverage").alias("covered [%]"),
         (pl.col("coverage_flag") * 100).round(1).alias("limit [%]"),
-        pl.when("thin").then(pl.lit("below its limit")).otherwise(pl.lit("")).alias("verdict"),
+        pl.when("thin").then(pl.lit("below its limit")).otherwise(pl.lit("enough")).alias("verdict"),
         pl.col("thin_days").alias("days below it"),
         pl.col("days").alias("days planned"),
         _hours("no_signal_s").alias("without signal [h]"),

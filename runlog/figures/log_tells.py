@@ -9,6 +9,7 @@ from typing import Final
 
 import polars as pl
 
+from runlog.derive.observations import UNAVAILABLE
 from runlog.figures.soundness import Days
 from runlog.figures.window import Facts
 from runlog.site import Site
@@ -41,6 +42,7 @@ NEEDS: Final = {
 OF_BARS: Final = ("bar changes", "bar length", "remnant", "bars filled in")
 """Needs of machines with a feeder."""
 
+_KIND: Final = pl.struct("item", "sub_type", "component").alias("kinds")
 _ROW: Final = ["machine", "need", "state", "how", "follows"]
 
 
@@ -63,11 +65,21 @@ def log_tells(facts: Facts, carried: pl.LazyFrame, site: Site, days: Days) -> pl
         machine, need (of NEEDS), state (told, inferred, not in the log, does not apply), how (by what it is known),
         follows (from that it is not; empty where it is told). In the order of the site file.
     """
-    items = carried.filter(pl.col("as_of").is_null()).collect()
-    basis = _basis(facts, days).collect()
+    lost = (pl.col("text") == UNAVAILABLE).fill_null(False)
+    kinds = carried.filter(pl.col("as_of").is_null()).group_by("machine").agg(_KIND.unique(), lost=lost.any())
+    items = {
+        machine: _Has(told, unavailable=lost) for machine, told, lost in kinds.sort("machine").collect().iter_rows()
+    }
+    basis = {
+        (machine, need): sorted(found)
+        for machine, need, found in _basis(facts, days).group_by("machine", "need").agg("basis").collect().iter_rows()
+    }
     known = [machine.name for machine in site.machines]
-    others = [name for name in items["machine"].unique().sort() if name not in known]
-    rows = [row for name in [*known, *others] for row in _of_machine(name, items, basis, site)]
+    rows = [
+        row
+        for name in dict.fromkeys([*known, *items])
+        for row in _of_machine(name, items.get(name, _NOTHING), basis, site)
+    ]
     return pl.DataFrame(rows, schema=dict.fromkeys(_ROW, pl.String()), orient="row")
 
 
@@ -97,13 +109,9 @@ _Told = tuple[str, str]
 
 
 def _of_machine(
-    machine: str, items: pl.DataFrame, basis: pl.DataFrame, site: Site
+    machine: str, has: "_Has", basis: dict[tuple[str, str], list[str]], site: Site
 ) -> list[tuple[str, str, str, str, str]]:
-    own = items.filter(pl.col("machine") == machine)
-    kinds = set(own.select("item", "sub_type", "component").rows())
-    bases = basis.filter(pl.col("machine") == machine)
-    by = {need: sorted(bases.filter(pl.col("need") == need)["basis"]) for need in NEEDS}
-    has = _Has(kinds, unavailable=bool((own["text"] == "UNAVAILABLE").any()))
+    by = {need: basis.get((machine, need), []) for need in NEEDS}
     about = site.machine(machine)
     told: dict[str, _Told] = {
         "running": has.any("EXECUTION"),
@@ -131,10 +139,10 @@ def _of_machine(
 
 
 class _Has:
-    """Which items a machine told."""
+    """Which items a machine told: item, sub type and component of each."""
 
-    def __init__(self, kinds: set[tuple[str, str, str]], *, unavailable: bool) -> None:
-        self._kinds = kinds
+    def __init__(self, kinds: list[dict[str, str]], *, unavailable: bool) -> None:
+        self._kinds = {(kind["item"], kind["sub_type"], kind["component"]) for kind in kinds}
         self.unavailable = unavailable
 
     def any(self, *items: str) -> _Told:
@@ -146,6 +154,9 @@ class _Has:
 
     def on(self, item: str, component: str) -> bool:
         return any(kind == item and where == component for kind, _, where in self._kinds)
+
+
+_NOTHING: Final = _Has([], unavailable=False)
 
 
 def _counter(has: _Has, evidence: list[str]) -> _Told:

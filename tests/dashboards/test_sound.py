@@ -94,7 +94,7 @@ def test_a_store_without_rejects_says_so(opened, shop_on_disk):
 
 
 def test_what_the_logs_cannot_tell_is_told_with_what_follows(opened, shop_on_disk):
-    rows = shown(opened(*shop_on_disk), "What is not told")
+    rows = shown(opened(*shop_on_disk), "Not told")
     here = rows.filter((pl.col("machine") == "T01") & (pl.col("need") == "spindle load"))
     assert here.select("state", "so").row(0) == ("not in the log", "cutting is not told from turning in air")
 
@@ -153,11 +153,11 @@ def test_a_watcher_that_lives_no_more_comes_first(opened, tmp_path):
 
 
 def test_a_code_is_ranked_by_the_time_it_cost_and_its_words_are_no_markup(opened, unnamed):
-    """T01 stands from 23:33:22 on. T02's log ends after 13 bars of 24 x 78 + 38 s, 16 parts of 78 s and a change of 38 s
-    from 21:58:00: at 06:13:16. That is 23 994 s.
+    """T01 stands from 23:33:22 on. T02's log ends after 13 bars of 24 x 78 + 38 s, 16 parts of 78 s and a change of
+    38 s from 21:58:00: at 06:13:16. That is 23 994 s.
     """
     page = opened(*unnamed)
-    (row,) = shown(page, "Alarm codes").iter_rows(named=True)
+    (row,) = shown(page, "Codes").iter_rows(named=True)
     assert (row["code"], row["stops"], row["machines"]) == ("2101", 1, "T01")
     assert row["stood [h]"] == pytest.approx(23_994 / 3600, abs=0.006)
     assert "1 alarm code without a cause stood for 6.7 h" in html(page)
