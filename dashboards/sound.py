@@ -260,8 +260,12 @@ def not_told(here: data.Place, number: int, zone: str) -> None:
     if rows.is_empty():
         pieces.note("The site file names no machine, and no log told of one.")
         return
-    chart = data.kept(here, asks.tells_matrix, number, theme.look())
+    names = rows["machine"].unique(maintain_order=True).to_list()
+    shown = names if st.session_state.get("tells all") else names[:ROWS]
+    chart = data.kept(here, asks.tells_matrix, number, tuple(shown), theme.look())
     st.vega_lite_chart(chart, theme=None, key="tells", width="stretch", alt=tables.tells_words(rows))
+    if len(names) > ROWS:
+        st.toggle(f"All {len(names)} machines", key="tells all")
     pieces.note("● told by the log   ◇ inferred from something else   × not in the log   – does not apply")
     nothing = "Every log tells all that figures need."
     sheet.table("Not told", "not-told", tables.lacking(rows), rows, zone, nothing=nothing)

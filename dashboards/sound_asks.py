@@ -8,11 +8,11 @@ import polars as pl
 import sound_charts
 import theme
 
+from runlog.current import Derivation, derivation, facts_are_current
 from runlog.figures import soundness
 from runlog.figures.log_tells import log_tells
 from runlog.figures.soundness import Days
 from runlog.figures.unmapped_codes import rule_effect, unexplained, unmapped_codes
-from runlog.pipeline import is_current
 from runlog.site.edit import cause_rule_edit
 from runlog.status import Status, store_status
 from runlog.store import Store
@@ -39,7 +39,12 @@ def sources(here: data.Place) -> pl.DataFrame:
 
 def current(here: data.Place) -> bool:
     """Whether facts are those of all events and of the site file."""
-    return is_current(data.site(here), Store(here.store))
+    return facts_are_current(data.site(here), Store(here.store))
+
+
+def due(here: data.Place) -> Derivation:
+    """What making all facts anew takes."""
+    return derivation(data.kept(here, progress))
 
 
 def days(here: data.Place, number: int) -> Days:
@@ -122,6 +127,7 @@ def reject_bars(here: data.Place, look: theme.Look) -> dict[str, Any]:
     return sound_charts.reject_bars(data.kept(here, reasons), look).to_dict()
 
 
-def tells_matrix(here: data.Place, number: int, look: theme.Look) -> dict[str, Any]:
-    """The matrix of needs as a specification."""
-    return sound_charts.tells_matrix(data.kept(here, tells, number), look).to_dict()
+def tells_matrix(here: data.Place, number: int, machines: tuple[str, ...], look: theme.Look) -> dict[str, Any]:
+    """The matrix of needs of some machines as a specification."""
+    rows = data.kept(here, tells, number).filter(pl.col("machine").is_in(machines))
+    return sound_charts.tells_matrix(rows, look).to_dict()

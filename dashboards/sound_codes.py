@@ -12,18 +12,14 @@ import sound_tables as tables
 import streamlit as st
 from words import may_write
 
+from runlog.current import facts_follow
 from runlog.errors import RunlogError
 from runlog.figures.soundness import Days
-from runlog.pipeline import rederive
 from runlog.site import Site
 from runlog.site.edit import SiteEdit, cause_rule_edit
 from runlog.status import Status
 from runlog.store import Store
 
-EVENTS_A_SECOND: Final = 60_000
-"""About as many are derived from on two cores with other work to do: docs/speed.md has what an idle computer does."""
-HERE_UP_TO: Final = 5_000_000
-"""Events from which deriving is left to a command: all of them are held in memory."""
 SAID: Final = "cause rule said"
 DUE: Final = "cause rule due"
 """Of the session: what became of the last rule, and that facts are to be derived anew."""
@@ -105,20 +101,12 @@ def _preview(here: data.Place, edit: SiteEdit, code: str, cause: str, status: St
 
 
 def _then(here: data.Place, status: Status) -> str:
-    events = _events(here)
+    due = data.kept(here, asks.due)
     if status.life == "running":
         return "The watcher then reads the site file and derives the facts anew, within about a minute and a half."
-    if events > HERE_UP_TO:
-        return f"Facts are then to be derived anew by `runlog derive`: {events:,} events are too many for a page."
-    return f"Facts are then derived anew from {events:,} events, which takes about {_seconds(events)} s."
-
-
-def _events(here: data.Place) -> int:
-    return int(data.kept(here, asks.progress)["events"].sum())
-
-
-def _seconds(events: int) -> int:
-    return max(1, round(events / EVENTS_A_SECOND))
+    if not due.beside:
+        return f"Facts are then to be derived anew by `runlog derive`: {due.events:,} events are too many for a page."
+    return f"Facts are then derived anew from {due.events:,} events, which takes about {due.seconds} s."
 
 
 # --- when the button is pressed ------------------------------------------------------------------
@@ -140,18 +128,18 @@ def _derive_if_due(here: data.Place, status: Status) -> None:
     """After a rule was written: derive here, or say who does."""
     if not st.session_state.pop(DUE, False) or status.life == "running":
         return
-    events = _events(here)
-    if events > HERE_UP_TO:
+    due = data.kept(here, asks.due)
+    if not due.beside:
         st.session_state[SAID] += " Now `runlog derive` makes the facts anew."
         return
     said = st.session_state[SAID]
-    with st.status(f"Deriving facts anew from {events:,} events, about {_seconds(events)} s") as shown:
+    with st.status(f"Deriving facts anew from {due.events:,} events, about {due.seconds} s") as shown:
         try:
-            new = rederive(data.site(here), Store(here.store))
+            new = facts_follow(data.site(here), Store(here.store))
         except RunlogError as error:
             shown.update(label="Facts could not be derived", state="error")
             st.session_state[SAID] = f"{said} Facts could not be derived: {error}"
             return
         shown.update(label="Facts derived anew", state="complete")
-    st.session_state[SAID] = " ".join([said, "Facts are derived anew.", *map(str, new)])
+    st.session_state[SAID] = " ".join([said, "Facts are derived anew.", *new])
     st.rerun()

@@ -123,7 +123,7 @@ def sources(progress: pl.LazyFrame, at: datetime) -> pl.DataFrame:
 
 
 def with_silence(rows: pl.DataFrame, site: Site, at: datetime) -> pl.DataFrame:
-    """Add to `sources` planned_h, the planned hours since the last event, and silent.
+    """Add to `sources` planned_h, the planned hours since the last event, and silent; the longest silent come first.
 
     Of a source of several machines the hours of the one planned most count. Null for sources that the site file does
     not know, that name no machine, or that hold setup notes only: those are written when there is something to note.
@@ -148,8 +148,10 @@ def with_silence(rows: pl.DataFrame, site: Site, at: datetime) -> pl.DataFrame:
         .group_by("source")
         .agg(planned_h=pl.col("hours").max())
     )
-    return rows.join(hours, on="source", how="left", maintain_order="left").with_columns(
-        silent=(pl.col("planned_h") >= SILENT_AFTER_H).fill_null(False)
+    return (
+        rows.join(hours, on="source", how="left", maintain_order="left")
+        .with_columns(silent=(pl.col("planned_h") >= SILENT_AFTER_H).fill_null(False))
+        .sort("silent", "planned_h", "source", descending=[True, True, False], nulls_last=True)
     )
 
 
