@@ -106,7 +106,7 @@ def _then(here: data.Place, status: Status) -> str:
         return "The watcher then reads the site file and derives the facts anew, within about a minute and a half."
     if not due.beside:
         return f"Facts are then to be derived anew by `runlog derive`: {due.events:,} events are too many for a page."
-    return f"Facts are then derived anew from {due.events:,} events, which takes about {due.seconds} s."
+    return f"Facts are then derived anew from {due.events:,} events, which takes up to {due.seconds} s or so."
 
 
 # --- when the button is pressed ------------------------------------------------------------------
@@ -133,7 +133,7 @@ def _derive_if_due(here: data.Place, status: Status) -> None:
         st.session_state[SAID] += " Now `runlog derive` makes the facts anew."
         return
     said = st.session_state[SAID]
-    with st.status(f"Deriving facts anew from {due.events:,} events, about {due.seconds} s") as shown:
+    with st.status(f"Deriving facts anew from {due.events:,} events, up to {due.seconds} s or so") as shown:
         try:
             new = facts_follow(data.site(here), Store(here.store))
         except RunlogError as error:

@@ -13,8 +13,8 @@ from runlog.pipeline import is_current, rederive
 from runlog.site import Site
 from runlog.store import Store
 
-EVENTS_A_SECOND: Final = 60_000
-"""About as many are derived from on two cores with other work to do: docs/speed.md has what an idle computer does."""
+EVENTS_A_SECOND: Final = 30_000
+"""As many were derived from by a page on two busy cores: 2.46 million in 83 s, twice. Idle ones are faster."""
 BESIDE_UP_TO: Final = 5_000_000
 """Events up to which facts are made beside other work: all of them are held in memory."""
 
