@@ -90,6 +90,22 @@ def timed(open_page: Callable[[], Any], address: str, box: str) -> tuple[float, 
     return first, took
 
 
+def bare(folder: Path, open_page: Callable[[], Any]) -> str:
+    """How long Streamlit itself takes to show one sentence: the least that could be."""
+    app = folder / "bare.py"
+    app.write_text("import streamlit as st\n\nst.html('<div class=\"rl-lead\">one sentence</div>')\n", encoding="utf-8")
+    took = []
+    with served(folder, folder, app) as url:
+        for _ in range(ROUNDS + 1):
+            page = open_page()
+            begin = time.perf_counter()
+            page.goto(url, wait_until="commit")
+            page.wait_for_selector(".rl-lead", timeout=WAIT_MS)
+            took.append(time.perf_counter() - begin)
+            page.context.close()
+    return f"| none | one sentence, Streamlit alone | {statistics.median(took[1:]):.2f} | {max(took[1:]):.2f} | | |\n"
+
+
 def main(folder: Path) -> None:
     import shutil
 
@@ -101,6 +117,8 @@ def main(folder: Path) -> None:
     with sync_playwright() as play:
         path = next(filter(None, map(shutil.which, BROWSERS)))
         browser = play.chromium.launch(executable_path=path, args=FLAGS)
+        open_page = lambda: browser.new_context(viewport={"width": 1280, "height": 800}).new_page()  # noqa: E731
+        sys.stdout.write(bare(folder, open_page))
         for shop, size in shops.items():
             place = folder / shop.split(",")[0].replace(" ", "-")
             place.mkdir(parents=True, exist_ok=True)
@@ -108,7 +126,6 @@ def main(folder: Path) -> None:
             store, site = there if there[1].exists() else made(place, *size)
             with served(store, site) as url:
                 for name, (page, box) in PAGES.items():
-                    open_page = lambda: browser.new_context(viewport={"width": 1280, "height": 800}).new_page()  # noqa: E731
                     timed(open_page, url + page, box)
                     took = [timed(open_page, url + page, box) for _ in range(ROUNDS)]
                     first, choice = zip(*took, strict=True)

@@ -52,14 +52,14 @@ def browser(browser_path: str) -> Iterator[Any]:
 
 
 @contextmanager
-def served(store: Path, site: Path) -> Iterator[str]:
-    """A running dashboard over a store; gives its address."""
+def served(store: Path, site: Path, app: Path = ROOT / "dashboards" / "app.py") -> Iterator[str]:
+    """A running dashboard over a store, or another app; gives its address."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
     env = os.environ | {"RUNLOG_STORE": str(store), "RUNLOG_SITE": str(site), "PYTHONPATH": path}
-    command = [sys.executable, "-m", "streamlit", "run", str(ROOT / "dashboards" / "app.py"), "--server.headless=true"]
+    command = [sys.executable, "-m", "streamlit", "run", str(app), "--server.headless=true"]
     server = subprocess.Popen(
         [*command, "--server.address=127.0.0.1", f"--server.port={port}"],
         env=env,
