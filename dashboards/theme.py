@@ -191,7 +191,8 @@ _RULES: Final = """<style>
   .rl-lead b { font-size: 1.6rem; } [class*="st-key-drawing"] { padding-right: 84px; } }
 @media (prefers-color-scheme: light) { [data-testid="stButtonGroup"] button p { color: #1B1D1F !important; } }
 @media print {
-  [data-testid="stHeader"], .stSelectbox, .stButton, .stFormSubmitButton, .stForm, .st-key-tables, .stDownloadButton {
+  [data-testid="stHeader"], .stSelectbox, .stButton, .stFormSubmitButton, .stForm, .st-key-tables, .st-key-door,
+  .stDownloadButton {
     display: none !important; }
   [data-testid="stHorizontalBlock"] { display: flex !important; flex-flow: row nowrap !important; }
   [data-testid="stColumn"] { min-width: 0 !important; }

@@ -7,7 +7,17 @@ import pytest
 
 from runlog.errors import SiteError
 from runlog.schema import CAUSE_GROUPS
-from runlog.site import Changeover, Sawing, Site, load_site, missing_documents, parse_site, starter
+from runlog.site import (
+    Changeover,
+    Dashboard,
+    Sawing,
+    Site,
+    load_site,
+    missing_documents,
+    parse_site,
+    starter,
+    without_standards,
+)
 
 NAMES = """
 [site]
@@ -163,6 +173,11 @@ def test_all_mistakes_come_at_once():
         ("[changeover]\ntools_s = 60", "changeover.tools_s: unknown key found, a known one expected (spelling?)"),
         ("[sawing]\nbought_mm = 0", "sawing.bought_mm: 0 found, a length above 0 mm expected"),
         ("[sawing]\nkerf_mm = -3", "sawing.kerf_mm: -3 found, a length of 0 mm or more expected"),
+        (
+            '[dashboard]\nwriters = ["Anna"]',
+            "dashboard.writers[1]: 'Anna' found, an e-mail address such as \"a@example.com\" expected",
+        ),
+        ('[dashboard]\nwriters = "a@example.com"', "dashboard.writers: 'a@example.com' found, a list expected"),
         ('[[cause]]\ncause = "misfeed"', "cause[1]: these keys found, `codes` or `text` expected"),
         ('[[cause]]\ncause = "misfeed"\ntext = "("', "cause[1].text: '(' found, a text or regular expression expected"),
         (
@@ -271,3 +286,8 @@ def test_unknown_jobs_and_causes(site: Site):
     assert site.cause_group("gremlins") == "machine"
     assert site.cause_group("misfeed") == "bar supply"
     assert site.cause_groups["gremlins"] == "machine"
+
+
+def test_who_may_write_changes_no_fact(site: Site):
+    told = site.model_copy(update={"dashboard": Dashboard(writers=["a@example.com"])})
+    assert without_standards(told) == without_standards(site)

@@ -5,7 +5,8 @@
     site.limits("T01").minor_stop_s         # the machine's own limit, else the site's, else the default
 
 Sections of the TOML: `[site]`, `[limits]`, `[[shift]]`, `[[closure]]`, `[[machine]]`, `[[source]]`,
-`[[job]]`, `[changeover]`, `[sawing]`, `[[cause]]`. In messages the entries of a list count from 1, as people do.
+`[[job]]`, `[changeover]`, `[sawing]`, `[dashboard]`, `[[cause]]`. In messages the entries of a list count from 1, as
+people do.
 
     values     kinds of values, each with the words for what is expected
     sections   one model a section
@@ -29,6 +30,7 @@ from runlog.site.sections import (
     Changeover,
     Closure,
     Csv,
+    Dashboard,
     Day,
     Feeder,
     Heartbeat,
@@ -53,6 +55,7 @@ __all__ = [
     "Changeover",
     "Closure",
     "Csv",
+    "Dashboard",
     "Day",
     "Feeder",
     "Heartbeat",

@@ -11,6 +11,7 @@ from runlog.site.values import (
     Clock,
     DayOrInstant,
     Density,
+    Email,
     Factor,
     Item,
     LocalDay,
@@ -245,6 +246,12 @@ class Sawing(_Section):
     kerf_mm: MillimetresOrZero = 3.0
 
 
+class Dashboard(_Section):
+    """`[dashboard]`: who may write on its pages, by the e-mail of their login; all who open them if none is named."""
+
+    writers: list[Email] = []
+
+
 class CauseRule(_Section):
     """`[[cause]]`: alarms with one of these codes, or words matching `text`, have this cause."""
 
@@ -274,6 +281,7 @@ class Site(_Section):
     job_: list[Job] = Field(default=[], alias="job")
     changeover: Changeover = Changeover()
     sawing: Sawing = Sawing()
+    dashboard: Dashboard = Dashboard()
     cause: list[CauseRule] = []
 
     @property

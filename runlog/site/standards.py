@@ -25,9 +25,9 @@ def with_standards(site: Site, standards: Mapping[str, str]) -> Site:
 
 
 def without_standards(site: Site) -> str:
-    """All of a site but its jobs' standards, as text: what old shifts follow too when it changes."""
+    """What facts are made of but the standards of jobs, as text: what old shifts follow too when it changes."""
     bare = [job.model_dump(include={"name", "programs"}) for job in site.jobs]
-    return f"{site.model_dump_json(exclude={'job_'}, warnings=False)} {bare}"
+    return f"{site.model_dump_json(exclude={'job_', 'dashboard'}, warnings=False)} {bare}"
 
 
 def _with(job: Job, standard: str | None) -> Job:

@@ -50,6 +50,12 @@ def _text(value: Any) -> str:
     return value
 
 
+def _email(value: Any) -> str:
+    if not isinstance(value, str) or not re.fullmatch(r"[^@\s]+@[^@\s]+", value):
+        raise expected('an e-mail address such as "a@example.com"')
+    return value
+
+
 def _item(value: Any) -> str:
     if not isinstance(value, str) or not re.fullmatch(r"(x:)?[A-Z][A-Z0-9_]*", value):
         raise expected('a standard item in upper case such as "EXECUTION"')
@@ -106,6 +112,7 @@ Factor = Annotated[float, _number("a factor above 0", _above_zero)]
 Share = Annotated[float, _number("a share above 0, up to 1", lambda value: 0 < value <= 1)]
 Quantity = Annotated[int, _whole("a whole number of 1 or more", 1)]
 Text = Annotated[str, BeforeValidator(_text)]
+Email = Annotated[str, BeforeValidator(_email)]
 Item = Annotated[str, BeforeValidator(_item)]
 Clock = Annotated[time, BeforeValidator(_clock)]
 Zone = Annotated[str, BeforeValidator(_zone)]
