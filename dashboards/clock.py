@@ -99,4 +99,6 @@ def in_look(chart: Any, look: Look) -> Any:
         "titleFontSize": 11,
         "titleFontWeight": "normal",
     }
-    return chart.configure(background="transparent", font=font).configure_view(stroke=None).configure_axis(**axis)
+    whole = chart.configure(background="transparent", font=font).configure_view(stroke=None).configure_axis(**axis)
+    # Read aloud are a chart's finding and the table beside it, not its marks one by one.
+    return whole.configure_mark(aria=False)

@@ -162,7 +162,7 @@ def _row(facts: dict[str, Any], night: str, first: bool) -> Markup:
 
 def _ending(facts: dict[str, Any], night: str) -> Markup:
     """How the run ended; a link to the stop that ended it."""
-    if facts["ended_by"] != "stop" or facts["stopped_at"] is None:
+    if facts["cause"] is None or facts["stopped_at"] is None:
         return markup("{ending}", ending=facts["ending"])
     stop = urlencode({"night": night, "stop": stop_name(facts["machine"], facts["stopped_at"])})
     return markup('<a href="?{stop}" target="_self">{ending}</a>', stop=stop, ending=facts["ending"])

@@ -188,7 +188,8 @@ _RULES: Final = """<style>
   .rl-head, .rl-row { grid-template-columns: 42px minmax(0, 1fr) 60px 38px; column-gap: 6px; }
   .rl-name, .rl-first .rl-name { font-size: 1rem; } .rl-what { font-size: 0.82rem; } .rl-what small { display: none; }
   .rl-number { font-size: 0.93rem; } .rl-head, .rl-head .rl-number { font-size: 0.72rem; }
-  .rl-lead b { font-size: 1.6rem; } [class*="st-key-drawing"] { padding-right: 50px; } }
+  .rl-lead b { font-size: 1.6rem; } [class*="st-key-drawing"] { padding-right: 84px; } }
+@media (prefers-color-scheme: light) { [data-testid="stButtonGroup"] button p { color: #1B1D1F !important; } }
 @media print {
   [data-testid="stHeader"], .stSelectbox, .stButton, .stFormSubmitButton, .stForm, .st-key-tables, .st-key-door,
   .stDownloadButton {

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import polars as pl
 
+from runlog.figures.soundness import sources
 from runlog.store import Store, heartbeat
 from runlog.store.heartbeat import WAITING, Heartbeat, Life
 
@@ -64,7 +65,9 @@ class Status:
         return [f"watcher: {words[beat.life(self.at)]}", *files]
 
 
-def store_status(store: Store, at: datetime, stale_after: timedelta | None = None) -> Status:
+def store_status(
+    store: Store, at: datetime, stale_after: timedelta | None = None, progress: pl.LazyFrame | None = None
+) -> Status:
     """How a store stands.
 
     Parameters
@@ -75,20 +78,22 @@ def store_status(store: Store, at: datetime, stale_after: timedelta | None = Non
         The present instant, with zone.
     stale_after : timedelta, optional
         A source whose last event is older is a problem; by default none is, as machines rest at weekends.
+    progress : LazyFrame, optional
+        The store's, where somebody has read it already.
 
     Raises
     ------
     StoreError
         There is no store, or it cannot be read.
     """
-    sources = _sources(store, at)
+    told = sources(store.progress() if progress is None else progress, at)
     beat = heartbeat.read(store.folder)
     problems = [*_of_watcher(beat, at), *_of_facts(store, beat, at)]
     if stale_after is not None:
         limit = stale_after.total_seconds()
-        silent = sources.filter((pl.col("lag_s") > limit) | pl.col("lag_s").is_null())
+        silent = told.filter((pl.col("lag_s") > limit) | pl.col("lag_s").is_null())
         problems += [f"{name}: no event within the last {limit / 3600:g} h" for name in silent["source"]]
-    return Status(str(store.folder), store.version(), at, sources, beat, problems)
+    return Status(str(store.folder), store.version(), at, told.drop("offered"), beat, problems)
 
 
 def as_data(status: Status) -> dict[str, Any]:
@@ -119,26 +124,6 @@ def as_data(status: Status) -> dict[str, Any]:
             for row in status.sources.iter_rows(named=True)
         ],
     }
-
-
-def _sources(store: Store, at: datetime) -> pl.DataFrame:
-    lag_s = (pl.lit(at) - pl.col("last_event")).dt.total_seconds()
-    return (
-        store.progress()
-        .sort("read_at", "path", maintain_order=True)
-        .group_by("source", maintain_order=True)
-        .agg(
-            pl.len().alias("files"),
-            pl.col("path").last().alias("last_file"),
-            pl.col("read_at").last().alias("last_read"),
-            pl.col("last_at").max().alias("last_event"),
-            pl.col("rejects").sum(),
-        )
-        .with_columns(lag_s.alias("lag_s"))
-        .select("source", "files", "last_file", "last_read", "last_event", "lag_s", "rejects")
-        .sort("source")
-        .collect()
-    )
 
 
 def _of_watcher(beat: Heartbeat | None, at: datetime) -> list[str]:

@@ -104,7 +104,12 @@ def _next(left: pl.LazyFrame, right: pl.LazyFrame, name: str, *, with_id: bool) 
 
 def cause_expr(site: Site) -> pl.Expr:
     """Cause of an alarm: the first rule that names its code or matches its words, else `other alarm`."""
-    chosen = pl.lit(OTHER_ALARM)
+    return rule_expr(site).fill_null(OTHER_ALARM)
+
+
+def rule_expr(site: Site) -> pl.Expr:
+    """Cause by the first rule that names an alarm's `code` or matches its `text`; null where none does."""
+    chosen = pl.lit(None, pl.String())
     for rule in reversed(site.cause):
         fits = pl.col("code").is_in(rule.codes) if rule.codes else pl.lit(False)
         if rule.text is not None:

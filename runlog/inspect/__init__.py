@@ -14,12 +14,13 @@ from typing import Any, Final
 import polars as pl
 
 from runlog.errors import ReadingError
-from runlog.inspect.block import machine_block, source_block, toml
+from runlog.inspect.block import machine_block, source_block
 from runlog.inspect.draft import Draft, draft
 from runlog.inspect.needs import lacking
 from runlog.intake import Reading, read_bytes, source_for
 from runlog.intake.packing import members, packing, unpacked
 from runlog.site import Site, parse_site
+from runlog.site.written import toml
 
 __all__ = ["Inspection", "inspect"]
 

@@ -1,40 +1,15 @@
 """The `[[source]]` and `[[machine]]` of a site file as text, ready to be pasted at its end."""
 
-import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
 from runlog.intake.packing import bare_name
+from runlog.site.written import toml, toml_key
 
 _DATE: Final = re.compile(r"\d{4}([-_.]?\d{2}){1,2}([-_.T ]?\d{2}){0,3}|\d{1,2}[-_.]\d{1,2}[-_.]\d{2,4}|\d{5,}")
 _MADE_OF_SIGNS: Final = re.compile(r"[^A-Za-z0-9]+")
-_BARE_KEY: Final = re.compile(r"^[A-Za-z0-9_-]+$")
-
-
-def toml(value: Any) -> str:
-    """One value in TOML.
-
-    Examples
-    --------
-    >>> toml({"item": "LENGTH", "decimal": ",", "day_first": True})
-    '{ item = "LENGTH", decimal = ",", day_first = true }'
-    """
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    if isinstance(value, list):
-        return "[" + ", ".join(map(toml, value)) + "]"
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{toml_key(key)} = {toml(told)}" for key, told in value.items()) + " }"
-    return str(value)
-
-
-def toml_key(key: str) -> str:
-    """A key in TOML, quoted where it has to be."""
-    return key if _BARE_KEY.match(key) else toml(key)
 
 
 def source_block(source: dict[str, Any], about: str) -> str:

@@ -1,0 +1,227 @@
+"""Every page in a real browser: what people see, click, type, take away and print."""
+
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from browser.conftest import SITE, served
+
+from runlog.figures.night import night_review
+from runlog.figures.week import week_review
+from runlog.site import load_site
+from runlog.store import Store
+from runlog.told import facts_as_told
+
+pytestmark = pytest.mark.slow
+
+PAGES = ("", "week", "reloads", "tonight", "data")
+SIZES = ((1280, 800), (820, 1180))
+WAIT_MS = 60_000
+
+
+@pytest.fixture(scope="module")
+def store(sample_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sample logs' store, to be written to."""
+    return shutil.copytree(sample_store, tmp_path_factory.mktemp("pages") / "store")
+
+
+@pytest.fixture(scope="module")
+def address(store: Path) -> Iterator[str]:
+    with served(store, SITE) as url:
+        yield url
+
+
+class Seen:
+    """A page and what went wrong on it."""
+
+    def __init__(self, page: Any, address: str) -> None:
+        self.page, self.address, self.wrong = page, address, list[str]()
+        page.on("console", self._said)
+        page.on("pageerror", lambda error: self.wrong.append(str(error)))
+
+    def _said(self, said: Any) -> None:
+        # On a page below the root Streamlit first asks for its own addresses there, and is refused.
+        if said.type == "error" and "_stcore" not in said.location.get("url", ""):
+            self.wrong.append(f"{said.text} {said.location.get('url')}")
+
+    def go(self, path: str) -> Any:
+        self.page.goto(self.address + path)
+        return self.drawn()
+
+    def drawn(self) -> Any:
+        """Wait until nothing is being worked out any more."""
+        self.page.wait_for_selector(".rl-cautions", timeout=WAIT_MS)
+        self.page.wait_for_function(
+            "() => !document.querySelector('[data-testid=\"stStatusWidget\"]')"
+            " && !document.querySelector('[data-stale=\"true\"]')",
+            timeout=WAIT_MS,
+        )
+        self.page.wait_for_timeout(400)
+        assert not self.page.query_selector('[data-testid="stException"]')
+        return self.page
+
+    def text(self) -> str:
+        return self.page.inner_text('[data-testid="stMain"]')
+
+
+@pytest.fixture
+def seen(browser: Any, address: str) -> Iterator[Seen]:
+    context = browser.new_context(viewport={"width": 1280, "height": 800}, accept_downloads=True)
+    looked = Seen(context.new_page(), address)
+    yield looked
+    context.close()
+    assert looked.wrong == []
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: path or "last night")
+def test_every_page_is_drawn_and_fits_its_width(seen: Seen, path: str, size: tuple[int, int]):
+    seen.page.set_viewport_size({"width": size[0], "height": size[1]})
+    page = seen.go(path)
+    assert page.query_selector(".rl-lead")
+    assert "runlog reads logs" in seen.text()
+    wide = page.evaluate("() => document.querySelector('[data-testid=\"stMain\"]').scrollWidth")
+    assert wide <= size[0]
+
+
+def test_key_numbers_are_those_of_the_figures(seen: Seen, store: Path):
+    site = load_site(SITE)
+    facts = facts_as_told(Store(store), site)
+    night = night_review(facts, site)
+    seen.go("")
+    for row in night.machines.iter_rows(named=True):
+        assert f"{row['machine']}\nno. {row['rank']}" in seen.text()
+        assert f"{row['parts']}\nof {int(row['planned_parts'])}" in seen.text()
+    week = week_review(facts, site, datetime.now(UTC)).plant.row(0, named=True)
+    seen.go("week")
+    assert f"{week['parts']} of {week['planned_parts']:.0f} planned parts made" in seen.text()
+
+
+def test_a_stop_is_clicked_named_and_the_name_taken_back(seen: Seen, store: Path):
+    page = seen.go("")
+    page.click(".rl-what a >> nth=0")
+    seen.drawn()
+    assert "stop=" in page.url
+    assert "The log around it" in seen.text()
+    page.get_by_label("Its cause").click()
+    page.keyboard.type("swarf nest")
+    page.keyboard.press("Enter")
+    page.get_by_label("Who says so").fill("A. Miller")
+    page.get_by_label("Why").fill("seen <b>there</b>")
+    page.get_by_role("button", name="Name its cause").click()
+    page.wait_for_function("() => document.body.innerText.includes('swarf nest, says A. Miller')", timeout=WAIT_MS)
+    seen.drawn()
+    assert "seen <b>there</b>" in seen.text()
+    assert "named by A. Miller" in seen.text()
+    assert "stopped: swarf nest" in seen.text()
+    page.get_by_role("button", name="Take the name back").click()
+    page.wait_for_function("() => document.body.innerText.includes('Taken back by')", timeout=WAIT_MS)
+    kinds = Store(store).held("notes").sort("noted_at").select("kind").collect()["kind"].to_list()
+    assert kinds == ["cause", "withdrawal"]
+
+
+def test_an_address_opens_the_same_view(seen: Seen, browser: Any):
+    page = seen.go("week?machine=T03&rank=parts")
+    table = page.inner_text(".rl-grid >> nth=0")
+    assert "T03" in table
+    assert "T01" not in table
+    other = Seen(browser.new_page(), page.url)
+    assert other.go("").inner_text(".rl-grid >> nth=0") == table
+    other.page.close()
+
+
+def test_a_choice_is_written_into_the_address(seen: Seen):
+    page = seen.go("")
+    page.get_by_label("Machine").first.click()
+    page.keyboard.type("T02")
+    page.keyboard.press("Enter")
+    page.wait_for_url(re.compile("machine=T02"), timeout=WAIT_MS)
+    seen.drawn()
+    assert "T02 in detail" in seen.text()
+
+
+def test_tables_leave_as_csv_and_parquet(seen: Seen, tmp_path: Path):
+    page = seen.go("")
+    for kind, read in (("CSV", pl.read_csv), ("Parquet", pl.read_parquet)):
+        with page.expect_download(timeout=WAIT_MS) as waiting:
+            page.get_by_role("button", name=f"Machines as {kind}").click()
+        to = tmp_path / waiting.value.suggested_filename
+        waiting.value.save_as(to)
+        assert read(to)["machine"].sort().to_list() == ["T01", "T02", "T03", "T04", "T05", "T06"]
+
+
+def test_all_is_reached_by_keys_alone(seen: Seen):
+    """From page to page by Tab and Enter, to the night before by its key, through the boxes by Tab."""
+    page = seen.go("")
+    page.keyboard.press("b")
+    page.wait_for_url(re.compile("night="), timeout=WAIT_MS)
+    seen.drawn()
+    reached = set()
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        reached.add(
+            page.evaluate("() => (document.activeElement.innerText || document.activeElement.ariaLabel || '').trim()")
+        )
+    assert {"The week", "Reload health", "Tonight", "Is the data sound", "T01"} <= reached
+    page.goto(seen.address)
+    seen.drawn()
+    for _ in range(30):
+        page.keyboard.press("Tab")
+        if page.evaluate("() => (document.activeElement.innerText || '').trim()") == "The week":
+            page.keyboard.press("Enter")
+            break
+    page.wait_for_url(re.compile("/week"), timeout=WAIT_MS)
+    seen.drawn()
+    assert "planned parts made" in seen.text()
+
+
+def test_charts_say_their_finding(seen: Seen):
+    for path in PAGES:
+        page = seen.go(path)
+        charts = page.query_selector_all('[data-testid="stVegaLiteChart"]')
+        for chart in charts:
+            said = chart.query_selector("[aria-label]")
+            assert said, path
+            assert len(said.get_attribute("aria-label") or "") > 20, path
+
+
+def test_the_week_prints_on_one_sheet(seen: Seen, tmp_path: Path):
+    page = seen.go("week")
+    sheet = page.pdf(prefer_css_page_size=True, print_background=True)
+    assert len(re.findall(rb"/Type\s*/Page[^s]", sheet)) == 1
+
+
+def test_no_store_and_no_site_file_are_sentences(browser: Any, tmp_path: Path):
+    with served(tmp_path / "store", tmp_path / "site.toml") as url:
+        page = browser.new_page()
+        looked = Seen(page, url)
+        for path in PAGES:
+            looked.go(path)
+            assert page.query_selector(".rl-lead"), path
+        page.close()
+    assert looked.wrong == []
+
+
+def test_no_serious_fault_of_accessibility(seen: Seen):
+    axe = os.environ.get("RUNLOG_AXE")
+    if not axe:
+        if os.environ.get("CI"):
+            pytest.fail("RUNLOG_AXE must name axe.min.js of axe-core from npm")
+        pytest.skip("RUNLOG_AXE names no axe.min.js (npm install axe-core)")
+    found = []
+    for path in PAGES:
+        page = seen.go(path)
+        page.add_script_tag(path=axe)
+        told = page.evaluate("() => axe.run(document, {resultTypes: ['violations']})")
+        found += [
+            (path, one["id"], one["impact"], [node["html"][:120] for node in one["nodes"][:3]])
+            for one in told["violations"]
+            if one["impact"] in ("serious", "critical")
+        ]
+    assert found == []
