@@ -10,7 +10,7 @@ import sheet
 import sound_asks as asks
 import sound_tables as tables
 import streamlit as st
-from words import may_write
+from words import may_write, why_not
 
 from runlog.current import facts_follow
 from runlog.errors import RunlogError
@@ -114,6 +114,10 @@ def _then(here: data.Place, status: Status) -> str:
 
 def _write(edit: SiteEdit, cause: str) -> None:
     """Write what was shown: `edit` holds the file as it was then."""
+    # Asked again: a page drawn a while ago gives no right.
+    if refused := why_not():
+        st.session_state[SAID] = refused
+        return
     try:
         edit.write()
     except RunlogError as error:
