@@ -49,7 +49,7 @@ class Bars:
 
     def time_s(self, parts: Floats) -> Floats:
         """Planned time to make so many parts. [s]"""
-        return parts * self.cycle_s + self.reloads(parts) * self.reload_s
+        return parts * self.cycle_s + _never_nan(self.reloads(parts), self.reload_s)
 
     def parts_in(self, seconds: Floats) -> Floats:
         """Parts made in so much planned time, the last one in part."""
@@ -213,7 +213,7 @@ def play(nights: Nights, rng: np.random.Generator, draws: int) -> Courses:
     by_failure = stock.left + (failing - 1) * stock.per_bar
     reached = (worked_h >= ahead.worked_h) & (failing > ahead.reloads)
     ended = np.minimum(by_stop, by_failure)
-    failed_h = (by_failure * stock.cycle_s + failing * stock.reload_s) * pace / HOUR_S
+    failed_h = (by_failure * stock.cycle_s + _never_nan(failing, stock.reload_s)) * pace / HOUR_S
     unlimited = np.minimum(np.minimum(ahead.by_time, nights.order[:, None]), ended)
     return Courses(
         setting=ahead,
@@ -283,6 +283,11 @@ def narrowest(values: Floats, level: float = 0.8) -> tuple[Floats, Floats]:
     at = width.argmin(axis=1)
     rows = np.arange(ordered.shape[0])
     return ordered[rows, at], ordered[rows, at + inside - 1]
+
+
+def _never_nan(count: Floats, seconds: Floats) -> Floats:
+    """So many times so long; nothing takes no time, however often."""
+    return np.where(seconds > 0, count, 0.0) * seconds
 
 
 def brier(chance: Floats, happened: np.ndarray) -> float:

@@ -115,6 +115,15 @@ def test_a_night_without_risk_ends_as_planned():
     assert by_time.bars_wanted.tolist() == [[16.0] * 10]
 
 
+@pytest.mark.filterwarnings("error")
+def test_reloads_that_take_no_time_hide_no_stop():
+    """Without a feeder a reload takes no time; infinitely many of them take none either, and a stop is still a stop."""
+    ahead = nights(stops=(50.0, 1.0), failures=(0.0, 1.0), bars=np.inf)
+    course = play(Nights(**{**ahead.__dict__, "reload_s": np.array([0.0])}), np.random.default_rng(1), 200)
+    assert not course.reached.any()
+    assert np.isfinite(course.stopped_h).all()
+
+
 def test_a_magazine_found_short_ends_the_night_earlier():
     ahead = nights(stops=(1e-9, 1e9), failures=(0.0, 1.0))
     short = Nights(**{**ahead.__dict__, "missing": np.ones((1, 4))})
