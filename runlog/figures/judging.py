@@ -237,7 +237,15 @@ def judged(
     called = shrunken.rename({"chances": measure.chances}).with_columns(verdict=_verdict(p_by_chances))
     rank = pl.col("verdict").replace_strict(dict(zip(VERDICTS, range(len(VERDICTS)), strict=True)))
     falling = [False, False, True, False, False]
-    ordered = called.sort(rank, "q", "shrunken", "dimension", "group", descending=falling, nulls_last=True)
+    # Rounded: what differs in the last digits only, as hours do by the order in which they are summed, is a tie.
+    keys = [
+        rank,
+        pl.col("q").round_sig_figs(6),
+        pl.col("shrunken").round_sig_figs(6),
+        pl.col("dimension"),
+        pl.col("group"),
+    ]
+    ordered = called.sort(keys, descending=falling, nulls_last=True)
     return ordered.select(*keep, *measure.columns).cast(measure.columns)  # type: ignore[arg-type]
 
 
