@@ -83,7 +83,8 @@ def through(rows: pl.DataFrame, table: pl.DataFrame, inside: pl.DataFrame, measu
 def _chronic(table: pl.DataFrame) -> list[tuple[str, str]]:
     """Chronic groups, the clearest first; of those that are equally clear the one whose rate is the higher."""
     found = table.filter((pl.col("verdict") == "chronic") & (pl.col("dimension") != "plant"))
-    return found.sort("p", "rate", descending=[False, True], maintain_order=True).select("dimension", "group").rows()
+    clearest = [pl.col(name).round_sig_figs(6) for name in ("p", "rate")]
+    return found.sort(clearest, descending=[False, True], maintain_order=True).select("dimension", "group").rows()
 
 
 def _clearest_inside(inside: pl.DataFrame, head: tuple[str, str]) -> list[tuple[str, str]]:
