@@ -35,6 +35,7 @@ from speed import START, Time, timed
 from runlog.derive import derive, spans
 from runlog.derive import observations as obs
 from runlog.derive.context import context
+from runlog.derive.earlier import NOTHING
 from runlog.derive.frames import BY, held
 from runlog.schema import PLANS
 from runlog.simulator import simulate_frames
@@ -245,10 +246,10 @@ def before(path: Path, site: Site) -> Before:
 def runlog_spans(path: Path, given: Before, items: tuple[str, ...] = ()) -> pl.DataFrame:
     """The steps of `derive` from events to spans; of all items that it reads, or of some. Gives the pieces."""
     events = pl.scan_parquet(path)
-    lives = held(obs.life(events))
+    lives = held(obs.life(events, NOTHING.begins))
     first, last = lives.select(pl.col("first").min(), pl.col("horizon").max()).collect().row(0)
     machines = [machine.name for machine in given.site.machines]
-    ctx = context(given.site, machines, first, last, PLANS.empty())
+    ctx = context(given.site, machines, first, last, PLANS.empty(), NOTHING)
     keyed = pl.col(BY).cast(ctx.key)
     if items:
         events = events.filter(pl.col("item").is_in(items))
