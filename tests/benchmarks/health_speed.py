@@ -28,12 +28,18 @@ BEGIN = date(2026, 7, 6)
 COMMANDS = (
     ("--version",),
     ("reloads",),
+    ("reloads", "--by", "diameter,machine"),
     ("reloads", "--durations"),
     ("faults",),
     ("faults", "--cause", "misfeed"),
     ("faults", "--cause", "bar supply"),
+    ("fix", "list"),
     ("fix", "check"),
     ("alarms",),
+    ("endurance",),
+    ("endurance", "--by", "machine"),
+    ("tonight",),
+    ("worth",),
 )
 FIXES = 5
 
