@@ -1,6 +1,5 @@
 """`runlog cause`: name what stopped a machine, where the log did not know or was wrong."""
 
-import getpass
 import json
 from datetime import UTC, datetime
 from typing import Annotated
@@ -10,9 +9,10 @@ import typer
 
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, console
 from runlog.cli.rollups import AsJson
+from runlog.cli.said import Who, Why, notes_of, speaker, take_back
 from runlog.errors import RunlogError
 from runlog.figures.named_causes import unplaced
-from runlog.notes import cause_note, in_force, withdrawal
+from runlog.notes import cause_note
 from runlog.report.rollups import Grid, rows_as_data, text
 from runlog.site import load_site
 from runlog.store import Store
@@ -20,8 +20,6 @@ from runlog.store import Store
 app = typer.Typer(help="Name what stopped a machine; the log's own word is kept.", no_args_is_help=True)
 
 _WHEN = ["%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"]
-Who = Annotated[str | None, typer.Option("--who", metavar="NAME", help="Who says so; the name you are logged on with.")]
-Why = Annotated[str | None, typer.Option("--why", metavar="TEXT", help="Why.")]
 
 
 @app.command()
@@ -39,7 +37,7 @@ def add(
     """Name the cause of a stop."""
     shop, held = load_site(site), Store(store)
     instant = at.replace(tzinfo=shop.zone).astimezone(UTC)
-    row = cause_note(machine, instant, cause, shop, who=who or getpass.getuser(), why=why)
+    row = cause_note(machine, instant, cause, shop, who=speaker(who), why=why)
     if unplaced(held.facts(), row).height:
         raise RunlogError(f"--at {at:%Y-%m-%d %H:%M:%S}: {machine} did not stand then, a time within a stop expected")
     held.add("notes", row)
@@ -56,17 +54,14 @@ def withdraw(
     store: StoreFolder = STORE_FOLDER,
 ) -> None:
     """Take back a name; both the name and its withdrawal are kept."""
-    held = Store(store)
-    row = withdrawal(_named(held), note or "", who=who or getpass.getuser(), why=why)
-    held.add("notes", row)
-    console().print(f"{row['withdraws'][0]} is taken back.")
+    take_back(Store(store), "cause", note, who, why)
 
 
 @app.command("list")
 def list_(site: SiteFile = SITE_FILE, store: StoreFolder = STORE_FOLDER, as_json: AsJson = False) -> None:
     """List the names that were given; those that lie in no stop any more are said."""
     held, zone = Store(store), load_site(site).site.time_zone
-    named = _named(held)
+    named = notes_of(held, "cause")
     lost = unplaced(held.facts(), named).select("note", lies=pl.lit("in no stop")) if named.height else None
     rows = named if lost is None else named.join(lost, on="note", how="left")
     if as_json:
@@ -77,7 +72,3 @@ def list_(site: SiteFile = SITE_FILE, store: StoreFolder = STORE_FOLDER, as_json
         local = rows.with_columns(pl.col("at").dt.convert_time_zone(zone).dt.strftime("%a %d %b %Y %H:%M:%S"))
         names = ("note", "machine", "at", "cause", "who", "why", "lies")
         console().print(Grid(local, [(name, text(name)) for name in names]))
-
-
-def _named(store: Store) -> pl.DataFrame:
-    return in_force(store.held("notes")).filter(pl.col("kind") == "cause")

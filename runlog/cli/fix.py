@@ -1,6 +1,5 @@
 """`runlog fix`: what was done to a machine, and whether it worked."""
 
-import getpass
 import json
 from datetime import datetime
 from typing import Annotated
@@ -11,8 +10,9 @@ import typer
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console, handed_over
 from runlog.cli.reloads import fixes_of
 from runlog.cli.rollups import AsJson, ExportTo
+from runlog.cli.said import Who, Why, speaker, take_back
 from runlog.figures.fixes import fix_checks
-from runlog.notes import fix_note, withdrawal
+from runlog.notes import fix_note
 from runlog.report import fixes as show
 from runlog.site import load_site
 from runlog.store import Store
@@ -21,8 +21,6 @@ from runlog.told import facts_as_told
 app = typer.Typer(help="Note what was done to a machine, and see whether it worked.", no_args_is_help=True)
 
 _WHEN = ["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"]
-Who = Annotated[str | None, typer.Option("--who", metavar="NAME", help="Who says so; the name you are logged on with.")]
-Why = Annotated[str | None, typer.Option("--why", metavar="TEXT", help="Why.")]
 OnMachine = Annotated[str | None, typer.Option("--machine", metavar="NAME", help="Only this machine.")]
 
 
@@ -47,7 +45,7 @@ def add(
     """Note a fix."""
     # Of the day alone, the parser makes its midnight.
     when = date.date() if (date.hour, date.minute) == (0, 0) else date
-    row = fix_note(machine, when, text, load_site(site), who=who or getpass.getuser(), why=why, cause=cause)
+    row = fix_note(machine, when, text, load_site(site), who=speaker(who), why=why, cause=cause)
     Store(store).add("notes", row)
     console().print(f"Noted as {row['note'][0]}; `runlog fix check` tells whether it worked.")
 
@@ -62,10 +60,7 @@ def withdraw(
     store: StoreFolder = STORE_FOLDER,
 ) -> None:
     """Take back a fix that was noted; both the note and its withdrawal are kept."""
-    held = Store(store)
-    row = withdrawal(_fixes(held), note or "", who=who or getpass.getuser(), why=why)
-    held.add("notes", row)
-    console().print(f"{row['withdraws'][0]} is taken back.")
+    take_back(Store(store), "fix", note, who, why)
 
 
 @app.command("list")

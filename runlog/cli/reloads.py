@@ -8,11 +8,11 @@ import typer
 
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, handed_over
 from runlog.cli.rollups import AsJson, ExportTo, First, Last
+from runlog.cli.said import notes_of
 from runlog.errors import RunlogError
 from runlog.figures.reload_durations import reload_durations
 from runlog.figures.reload_groups import DIMENSIONS
 from runlog.figures.reload_health import reload_health
-from runlog.notes import in_force
 from runlog.report import durations
 from runlog.report import reloads as show
 from runlog.site import load_site
@@ -58,7 +58,7 @@ def reloads(
 
 def fixes_of(store: Store) -> pl.DataFrame:
     """Fixes that were noted and not taken back."""
-    return in_force(store.held("notes")).filter(pl.col("kind") == "fix")
+    return notes_of(store, "fix")
 
 
 def dimensions(by: str | None, known: Sequence[str]) -> tuple[str, ...]:
