@@ -16,7 +16,7 @@ from types import SimpleNamespace
 from urllib.parse import parse_qs, urlencode, urlsplit
 
 import pytest
-from browser.test_first_screen import FLAGS, browser_path, wait_for
+from browser.conftest import FLAGS, wait_for
 
 from dashboards import nights
 from runlog.store import Store
