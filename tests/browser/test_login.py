@@ -24,7 +24,6 @@ from runlog.store import Store
 pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).parents[2]
-__all__ = ["browser_path"]
 
 
 def free_port() -> int:
