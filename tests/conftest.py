@@ -1,8 +1,12 @@
 """What several tests start from."""
 
+import os
 from pathlib import Path
 
 import pytest
+
+# Frames here are small: a pool of threads for each costs up to twice the time. Read when polars is first imported.
+os.environ.setdefault("POLARS_MAX_THREADS", "1")
 
 from runlog.pipeline import ingest
 from runlog.site import load_site

@@ -9,6 +9,7 @@ import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
+from searching import examples
 from watch.shop import HEADER, TEXT, facts, rows, told
 from watch.shop import taken as taken_from
 
@@ -151,7 +152,7 @@ def test_a_run_that_died_between_two_pieces_goes_on(tmp_path, folder, monkeypatc
     same_as_clean(folder, store)
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(5), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_however_files_grow_the_end_is_the_same(tmp_path_factory, data):
     base = tmp_path_factory.mktemp("grows")

@@ -76,11 +76,12 @@ def csv_shape(content: bytes, known_machines: list[str]) -> CsvShape:
     lines = [line for line in text.splitlines()[:_LOOKED_AT] if line.strip()]
     delimiter, width = _delimiter(lines)
     header = _header(lines, delimiter, width)
-    names = header or [f"c{number}" for number in range(1, width + 1)]
-    columns = None if header else names
+    columns = None if header else [f"c{number}" for number in range(1, width + 1)]
     read = records(content, delimiter, wanted=lambda found: found == header, columns=columns)
     if not read.cells.height:
         raise ReadingError("no row of as many fields as the header found, at least one expected")
+    # Where lines break otherwise than they seem to, the reader takes another line as the header.
+    names = read.header
     found = _roles(read, names, known_machines)
     if header is None or not found.time_name:
         # Names of our own say more than `c1`; a header that leaves the time without a name becomes a reject.

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from intake.growing import READ_AT, assert_same, ends_of, grown
+from searching import examples
 
 from runlog.intake import CannotFollowError, Onward, Reading, pieces, read_file, read_pieces
 from runlog.intake.walk import Starts
@@ -126,7 +127,7 @@ def folder(tmp_path_factory) -> Path:
 
 
 @given(streams(), st.data(), st.sampled_from([300, 1500, pieces.PIECE_BYTES]))
-@settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(150), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_growing_documents_give_what_the_whole_gives(folder, content, data, size):
     path = folder / "agent.xml"
     path.write_bytes(content)
@@ -235,7 +236,7 @@ def test_what_needs_the_whole_file_says_so(tmp_path, then, why):
 
 
 @given(streams(), st.data())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_where_documents_start_does_not_depend_on_how_bytes_come(content, data):
     starts, found = Starts(is_all=False), []
     for end in ends_of(content, data):

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from intake.growing import READ_AT, assert_same, ends_of, grown
+from searching import examples
 
 from runlog.errors import ReadingError
 from runlog.intake import CannotFollowError, Carry, Onward, file_identity, pieces, read_file, read_pieces
@@ -90,7 +91,7 @@ def folder(tmp_path_factory) -> Path:
 
 
 @given(lines(), st.data())
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(100), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_growing_lines_give_what_the_whole_gives(folder, text, data):
     path = folder / "T01.log"
     path.write_bytes(text.encode())
@@ -99,7 +100,7 @@ def test_growing_lines_give_what_the_whole_gives(folder, text, data):
 
 
 @given(rows(), st.data())
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(100), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_a_growing_csv_gives_what_the_whole_gives(folder, text, data):
     content = text.encode()
     path = folder / "T01.csv"
