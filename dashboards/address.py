@@ -62,6 +62,20 @@ def one_of(
     return chosen
 
 
+def machine(names: Sequence[str], place: DeltaGenerator, *, bare: bool = True) -> str | None:
+    """The machine in the address, None for all of them; see `one_of`."""
+    return one_of(
+        "machine",
+        "Machine",
+        [None, *names],
+        place,
+        default=None,
+        words=lambda one: one or "All machines",
+        unknown=f"No machine of that name in the log, which has {', '.join(names)}.",
+        bare=bare,
+    )
+
+
 def to(key: str, value: str | None) -> None:
     """Write a choice into the address, or take it out."""
     if value is None:

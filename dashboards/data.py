@@ -118,8 +118,7 @@ def scrap_problems_of(here: Place) -> pl.DataFrame:
 
 
 def _events_around(here: Place, machine: str, start: datetime, end: datetime) -> pl.DataFrame:
-    asked = around({"start": start, "end": end})
-    return events_around_of(Store(here.store).events([machine], *asked), start)
+    return events_around_of(Store(here.store).events([machine], *around(start, end)), start)
 
 
 def _site(here: Place) -> Site:

@@ -12,7 +12,6 @@ from streamlit.delta_generator import DeltaGenerator
 from runlog.figures import fault_groups, reload_groups
 
 _WHOLE: Final = "plant"
-ALL: Final = "All machines"
 RATES: Final = "Rates"
 OVER_TIME: Final = "Over time"
 DURATIONS: Final = "Reload times"
@@ -38,12 +37,12 @@ def scope(causes: Mapping[str, str], machines: Sequence[str], places: Sequence[D
     cause = address.one_of(
         "cause", "Faults", list(said), places[0], default=RELOAD_FAULTS, words=lambda one: said.get(one, one)
     )
-    machine = address.one_of("machine", "Machine", [ALL, *machines], places[1], default=ALL)
+    machine = address.machine(machines, places[1], bare=False)
     first, last = day("from", "From", places[2]), day("to", "To", places[3])
     if first and last and first > last:
         st.text("From is after To: the days are left out.")
         first = last = None
-    return Scope(cause, None if machine == ALL else machine, first, last)
+    return Scope(cause, machine, first, last)
 
 
 def dimension(of: Scope, place: DeltaGenerator) -> str:

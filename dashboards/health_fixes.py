@@ -1,6 +1,8 @@
 """Fixes: what was done, whether it worked, and noting one more."""
 
-from datetime import date, datetime
+from collections.abc import Callable
+from datetime import datetime
+from functools import partial
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -17,7 +19,6 @@ import words
 from health_asks import RELOAD_FAULTS, Scope
 from theme import Markup, markup
 
-from runlog.errors import RunlogError
 from runlog.notes import fix_note, withdrawal
 
 _SAID: Final = "fix said"
@@ -125,14 +126,8 @@ def note_one(here: data.Place, of: Scope) -> None:
         if st.form_submit_button("Note it"):
             cause = None if against == RELOAD_FAULTS else against
             when = datetime.combine(day, clock) if clock else day
-            _write(here, lambda: _fix(here, machine, when, text, who, why, cause), who)
-
-
-def _fix(
-    here: data.Place, machine: str, when: date | datetime, text: str, who: str, why: str, cause: str | None
-) -> tuple[pl.DataFrame, str]:
-    row = fix_note(machine, when, text, data.site(here), who=who, why=why.strip() or None, cause=cause)
-    return row, f"Noted: {machine}, {text.strip()}."
+            made = partial(fix_note, machine, when, text, site, who=who, why=why.strip() or None, cause=cause)
+            _write(here, made, f"Noted: {machine}, {text.strip()}.", who)
 
 
 def take_back(here: data.Place, held: pl.DataFrame, zone: str) -> None:
@@ -146,25 +141,15 @@ def take_back(here: data.Place, held: pl.DataFrame, zone: str) -> None:
         who = st.text_input("Your name", value=st.session_state.get(_WHO) or words.who()) or ""
         why = st.text_input("Why")
         if st.form_submit_button("Take it back") and note is not None:
-            _write(here, lambda: _withdrawn(held, note, named[note], who, why), who)
+            made = partial(withdrawal, held, note, who=who, why=why.strip() or None)
+            _write(here, made, f"Taken back: {named[note]}.", who)
     pieces.note("Nothing is erased: the fix and who took it back both stay in the table of notes.")
 
 
-def _withdrawn(held: pl.DataFrame, note: str, name: str, who: str, why: str) -> tuple[pl.DataFrame, str]:
-    if not who.strip():
-        raise RunlogError("nobody found, the name of who says so expected")
-    return withdrawal(held, note, who=who, why=why.strip() or None), f"Taken back: {name}."
-
-
-def _write(here: data.Place, made: Any, who: str) -> None:
+def _write(here: data.Place, made: Callable[[], pl.DataFrame], said: str, who: str) -> None:
     """Keep a word, and show the page as it is with it; or say what is missing."""
-    try:
-        row, said = made()
-        words.said(here, row)
-    except RunlogError as error:
-        st.text(f"Not noted: {error}")
-        return
-    st.session_state[_WHO] = who
-    st.session_state[_SAID] = said
-    st.session_state[_NOTED] = st.session_state.get(_NOTED, 0) + 1
-    st.rerun()
+    if words.keep(here, made):
+        st.session_state[_WHO] = who
+        st.session_state[_SAID] = said
+        st.session_state[_NOTED] = st.session_state.get(_NOTED, 0) + 1
+        st.rerun()

@@ -19,7 +19,6 @@ from runlog.figures.headline import headline, slack_words
 from runlog.figures.news import News, news
 from runlog.figures.night import NightReview
 
-ALL: Final = "All machines"
 # Rows drawn until more are asked for: a drawing of fifty keeps a browser busy.
 ROWS: Final = 12
 
@@ -30,7 +29,7 @@ def page(here: data.Place) -> None:
     top, *controls = st.columns([9, 3, 4, 3, 4], gap="small")
     night = choose_night(latest.nights, *controls[:3])
     review = latest if night == latest.window.night else data.review(here, night)
-    machine = choose_machine(review, controls[3])
+    machine = address.machine(sorted(review.machines["machine"]), controls[3])
     with top:
         heading(review)
     words = headline(review, datetime.now(UTC))
@@ -41,7 +40,7 @@ def page(here: data.Place) -> None:
         pieces.section(f"{stop['machine']} stopped: {stop['cause']}")
         naming.panel(here, stop, review.window.zone)
     first_screen(here, review, machine, words.machine)
-    one_machine(review, review.machines["machine"][0] if machine == ALL else machine)
+    one_machine(review, machine or review.machines["machine"][0])
     all_tables(review, machine)
 
 
@@ -77,13 +76,6 @@ def choose_night(nights: list[date], before: DeltaGenerator, pick: DeltaGenerato
     return night
 
 
-def choose_machine(review: NightReview, place: DeltaGenerator) -> str:
-    """The machine in the address of the page, ALL of them without."""
-    known = sorted(review.machines["machine"])
-    unknown = f"No machine of that name in the log, which has {', '.join(known)}."
-    return address.one_of("machine", "Machine", [ALL, *known], place, default=ALL, unknown=unknown, bare=True)
-
-
 def _to(night: date) -> None:
     address.to("night", night.isoformat())
     address.to("stop", None)
@@ -110,7 +102,7 @@ def what_is_new(here: data.Place, review: NightReview) -> None:
         pieces.new(seen[2].sentences, seen[2].since)
 
 
-def first_screen(here: data.Place, review: NightReview, machine: str, first: str | None) -> None:
+def first_screen(here: data.Place, review: NightReview, machine: str | None, first: str | None) -> None:
     """The machines worst first, each beside its night."""
     machines = _filtered(review.machines, machine)
     total = len(machines)
@@ -147,7 +139,7 @@ def one_machine(review: NightReview, machine: str) -> None:
             pieces.note(slack_words(review, machine))
 
 
-def all_tables(review: NightReview, machine: str) -> None:
+def all_tables(review: NightReview, machine: str | None) -> None:
     """Everything as tables, each to take away."""
     sheets = {
         "Machines": ("machines", tables.machines(review), review.machines),
@@ -164,8 +156,8 @@ def all_tables(review: NightReview, machine: str) -> None:
             sheet.table(title, file, shown, figures, review.window.zone, nothing="None in this night.")
 
 
-def _filtered(frame: pl.DataFrame, machine: str) -> pl.DataFrame:
-    return frame if machine == ALL else frame.filter(pl.col("machine") == machine)
+def _filtered(frame: pl.DataFrame, machine: str | None) -> pl.DataFrame:
+    return frame if machine is None else frame.filter(pl.col("machine") == machine)
 
 
 sheet.opened(page)

@@ -17,7 +17,6 @@ import streamlit as st
 import tables
 import words
 
-from runlog.errors import RunlogError
 from runlog.figures.named_causes import names_given
 from runlog.notes import cause_note, in_force, withdrawal
 
@@ -69,19 +68,16 @@ def _names(here: data.Place, stop: dict[str, Any], zone: str) -> None:
         name_it, take_back = st.columns(2)
         named = name_it.form_submit_button("Name its cause", type="primary", width="stretch")
         back = take_back.form_submit_button("Take the name back", disabled=standing.is_empty(), width="stretch")
-    try:
-        if named and cause is not None:
-            site = data.site(here)
-            words.said(here, cause_note(stop["machine"], stop["start"], cause, site, who=by, why=because or None))
-        elif back:
-            held = in_force(data.notes(here))
-            words.said(here, withdrawal(held, standing["note"][0], who=by, why=because or None))
-        else:
-            return
-    except RunlogError as error:
-        pieces.sentence("Not kept", *str(error).splitlines())
+    machine, start, because = stop["machine"], stop["start"], because or None
+    if named and cause is not None:
+        kept = words.keep(here, lambda: cause_note(machine, start, cause, data.site(here), who=by, why=because))
+    elif back:
+        held, name = in_force(data.notes(here)), standing["note"][0]
+        kept = words.keep(here, lambda: withdrawal(held, name, who=by, why=because))
+    else:
         return
-    st.rerun()
+    if kept:
+        st.rerun()
 
 
 def _told(name: dict[str, Any], zone: str) -> str:

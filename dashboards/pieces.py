@@ -1,6 +1,6 @@
 """Pieces of a page as markup. Every value passes through `theme.markup`, which escapes it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Final
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
@@ -80,6 +80,12 @@ def grid(rows: pl.DataFrame, columns: Sequence[tuple[str, Callable[[dict[str, An
         for row in zip(*kept.values(), strict=True)
     ]
     write(markup('<table class="rl-grid"><tr>{head}</tr>{lines}</table>', head=head, lines=joined(lines)))
+
+
+def listed(lines: Iterable[tuple[str, str]]) -> None:
+    """What is known, a line each: what it is, and what is said of it."""
+    told = joined([markup("<dt>{name}</dt><dd>{said}</dd>", name=name, said=said) for name, said in lines])
+    write(markup('<dl class="rl-facts">{told}</dl>', told=told))
 
 
 def sentence(title: str, *lines: str) -> None:
@@ -187,8 +193,7 @@ def machine_facts(facts: dict[str, Any], stops: pl.DataFrame, zone: str) -> None
         "spindles turning": _spindles(facts),
         "not measured": facts["not_measured"] or "nothing is missing",
     }
-    told = joined([markup("<dt>{name}</dt><dd>{said}</dd>", name=name, said=said) for name, said in lines.items()])
-    write(markup('<dl class="rl-facts">{told}</dl>', told=told))
+    listed(lines.items())
 
 
 def stop_facts(stop: dict[str, Any], zone: str) -> None:
@@ -207,8 +212,7 @@ def stop_facts(stop: dict[str, Any], zone: str) -> None:
         "ended the run": "yes" if stop["night_ending"] else "no",
         "job": stop["job"],
     }
-    told = joined([markup("<dt>{name}</dt><dd>{said}</dd>", name=name, said=said) for name, said in lines.items()])
-    write(markup('<dl class="rl-facts">{told}</dl>', told=told))
+    listed(lines.items())
 
 
 def _length(seconds: float) -> str:

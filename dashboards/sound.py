@@ -92,14 +92,8 @@ def without_facts(here: data.Place, status: Status, what: str, why: str, zone: s
 
 def heading(days: Days) -> None:
     """Which days."""
-    theme.write(
-        theme.markup(
-            '<div class="rl-night">Is the data sound</div><div class="rl-when">{first} to {last}, {zone}</div>',
-            first=f"{days.first:%a} {days.first.day} {days.first:%b %Y}",
-            last=f"{days.last:%a} {days.last.day} {days.last:%b %Y}, the end of the log",
-            zone=days.zone,
-        )
-    )
+    first, last = (f"{one:%a} {one.day} {one:%b %Y}" for one in (days.first, days.last))
+    pieces.title("Is the data sound", f"{first} to {last}, the end of the log, {days.zone}")
 
 
 def verdict(found: list[Finding]) -> None:
@@ -113,25 +107,10 @@ def verdict(found: list[Finding]) -> None:
     else:
         lead, why, rest = "Sound", "", found
         count = f"Nothing found that makes figures wrong or leaves some out; {notes}."
-    theme.write(
-        theme.markup(
-            '<div class="rl-lead"><b>{lead}</b><span>{why}</span><div>{count}</div></div>',
-            lead=lead,
-            why=why,
-            count=count,
-        )
+    pieces.large(lead, why, count)
+    pieces.listed(
+        ("look at" if one.grave else "remark", f"{one.what}: {one.why}" if one.why else one.what) for one in rest
     )
-    lines = [
-        theme.markup(
-            "<dt>{mark}</dt><dd>{what}{why}</dd>",
-            mark="look at" if one.grave else "remark",
-            what=theme.markup("<b>{what}</b>", what=one.what) if one.grave else one.what,
-            why=f": {one.why}" if one.why else "",
-        )
-        for one in rest
-    ]
-    if lines:
-        theme.write(theme.markup('<dl class="rl-facts">{lines}</dl>', lines=theme.joined(lines)))
 
 
 # --- sources and coverage ------------------------------------------------------------------------

@@ -19,7 +19,6 @@ from runlog.figures.week import WeekReview, week_review
 from runlog.report import rollups
 from runlog.report.week import plant_words
 
-ALL: Final = "All machines"
 RANKS: Final[dict[Rank, str]] = {"time": "by time", "count": "by number of stops", "parts": "by parts"}
 RANKS_IN_ORDER: Final = list(RANKS)
 MOST_SENTENCES: Final = 8
@@ -40,8 +39,8 @@ def page(here: data.Place) -> None:
         always=True,
     )
     names = [one.name for one in data.site(here).machines]
-    machine = address.one_of("machine", "Machine", [ALL, *names], boxes[1], default=ALL, bare=True)
-    review = data.kept(here, reviewed, week, None if machine == ALL else machine)
+    machine = address.machine(names, boxes[1])
+    review = data.kept(here, reviewed, week, machine)
     with top:
         pieces.title(f"Week {week}", rollups.heading(review.period).removeprefix(f"Week {week}, "))
     lead(review)
@@ -61,7 +60,7 @@ def page(here: data.Place) -> None:
         remnants(review)
     with right:
         changeovers(review)
-    week_notes.shown(here, review.period, None if machine == ALL else machine)
+    week_notes.shown(here, review.period, machine)
     tables(review, data.site(here).site.currency)
 
 

@@ -1,6 +1,7 @@
 """What people say of a week: remarks, and actions with an owner and a day, which stay in sight until they are done."""
 
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from typing import Any, Final
 
 import data
@@ -9,7 +10,6 @@ import polars as pl
 import streamlit as st
 import words
 
-from runlog.errors import RunlogError
 from runlog.figures.period import Period
 from runlog.figures.week_notes import actions, remarks
 from runlog.notes import action_note, done_note, remark_note
@@ -43,8 +43,9 @@ def _close(here: data.Place, listed: pl.DataFrame) -> None:
         note = which.selectbox("Action that is done", list(rows), format_func=lambda one: rows[one]["said"])
         why = came.text_input("What came of it")
         by = who.text_input("Who says so", words.who(), key="close who")
-        if button.form_submit_button("Close it", width="stretch"):
-            _keep(here, lambda: done_note(rows[note], who=by, why=why or None))
+        done = button.form_submit_button("Close it", width="stretch")
+        if done and words.keep(here, lambda: done_note(rows[note], who=by, why=why or None)):
+            st.rerun()
 
 
 def _more(here: data.Place, period: Period) -> None:
@@ -58,21 +59,13 @@ def _more(here: data.Place, period: Period) -> None:
         by = who.text_input("Who says so", words.who(), key="more who")
         if button.form_submit_button("Note it", width="stretch"):
             about_it: dict[str, Any] = {"machine": None if machine == WHOLE_SHOP else machine, "who": by}
+            made = partial(remark_note, said, _day(period), site, **about_it)
             if does.strip() and isinstance(by_when, date):
-                _keep(here, lambda: action_note(said, site, owner=does, due=by_when, **about_it))
-            else:
-                _keep(here, lambda: remark_note(said, _day(period), site, **about_it))
+                made = partial(action_note, said, site, owner=does, due=by_when, **about_it)
+            if words.keep(here, made):
+                st.rerun()
 
 
 def _day(period: Period) -> date:
     """A remark is about the last day of the week, or today while the week runs."""
     return min(period.last, datetime.now(UTC).date())
-
-
-def _keep(here: data.Place, made: Any) -> None:
-    try:
-        words.said(here, made())
-    except RunlogError as error:
-        pieces.sentence("Not kept", *str(error).splitlines())
-        return
-    st.rerun()

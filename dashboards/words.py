@@ -7,9 +7,11 @@ The site file's `[dashboard] writers` names those who may write by their e-mail;
 """
 
 import getpass
+from collections.abc import Callable
 from typing import Any
 
 import data
+import pieces
 import polars as pl
 import streamlit as st
 
@@ -56,6 +58,28 @@ def said(here: data.Place, rows: pl.DataFrame) -> None:
     if refused:
         raise RunlogError(refused)
     Store(here.store).add("notes", rows.with_columns(who=_signed()))
+
+
+def keep(here: data.Place, made: Callable[[], pl.DataFrame]) -> bool:
+    """Keep what a form says, or tell what is missing.
+
+    Parameters
+    ----------
+    here : Place
+    made : callable
+        Makes the rows of NOTES; what a person left out is raised as a `RunlogError`.
+
+    Returns
+    -------
+    bool
+        Whether it is kept: the page is then to be drawn anew.
+    """
+    try:
+        said(here, made())
+    except RunlogError as error:
+        pieces.sentence("Not kept", *str(error).splitlines())
+        return False
+    return True
 
 
 def email() -> str:

@@ -145,7 +145,13 @@ def done_note(action: dict[str, Any], *, who: str, why: str | None = None, now: 
         A row of NOTES of kind action.
     who, why, now
         Who closed it, what came of it, and when.
+
+    Raises
+    ------
+    RunlogError
+        Nobody named.
     """
+    _check_name(who)
     told = {name: action[name] for name in ("machine", "at", "until", "text", "owner")}
     return _row(told | {"kind": "done", "withdraws": action["note"]}, who, why, now)
 
@@ -167,8 +173,9 @@ def withdrawal(
     Raises
     ------
     RunlogError
-        No note in force is called so, or several are.
+        No note in force is called so, or several are, or nobody is named.
     """
+    _check_name(who)
     found = held.filter(pl.col("note").str.starts_with(note)) if note else held.sort("noted_at").tail(1)
     if found.height != 1:
         known = ", ".join(held["note"]) or "none are in force"
@@ -196,6 +203,10 @@ def _check(machine: str | None, cause: str | None, who: str, site: Site) -> None
         raise RunlogError(f"--machine {machine}: one of these expected: {', '.join(machines)}")
     if cause is not None and cause not in site.cause_groups:
         raise RunlogError(f"--cause {cause}: one of these expected: {', '.join(site.cause_groups)}")
+    _check_name(who)
+
+
+def _check_name(who: str) -> None:
     if not who.strip():
         raise RunlogError("nobody found, the name of who says so expected")
 

@@ -5,6 +5,7 @@
 The same function forecasts tonight and, in the back-test, every night there was from what came before it.
 """
 
+from collections.abc import Iterator
 from typing import Any, Final
 
 import numpy as np
@@ -100,14 +101,31 @@ def forecasts(nights: pl.DataFrame, history: History, draws: int = DRAWS, *, ran
     """
     wanted = RANGES if ranges_only else tuple(FORECASTS)
     numbered = nights.with_row_index("_row")
-    able = numbered.filter(pl.col("parts_per_bar").is_not_null() & (pl.col("hours") > 0))
-    known = history.before(able) if able.height and history.nights.size else None
-    told = np.flatnonzero(known.stops.known) if known else np.empty(0, np.int64)
-    if known is None or not told.size:
+    parts = enumerate(foreseeable(numbered, history))
+    found = [_forecast(rows, known, part, draws, ranges_only) for part, (rows, known) in parts]
+    if not found:
         return nights.with_columns(**{name: pl.lit(None, FORECASTS[name]) for name in wanted})
-    chunks = np.array_split(told, -(-told.size // _AT_ONCE))
-    found = pl.concat([_forecast(able[some], known.of(some), draws, ranges_only) for some in chunks])
-    return numbered.join(found, on="_row", how="left", maintain_order="left").drop("_row")
+    return numbered.join(pl.concat(found), on="_row", how="left", maintain_order="left").drop("_row")
+
+
+def foreseeable(
+    nights: pl.DataFrame, history: History, at_once: int = _AT_ONCE
+) -> Iterator[tuple[pl.DataFrame, Known]]:
+    """Nights that have a plan and a history to go by, with what it knows of them, so many at once."""
+    able = nights.filter(pl.col("parts_per_bar").is_not_null() & (pl.col("hours") > 0))
+    if not able.height or not history.nights.size:
+        return
+    known = history.before(able)
+    told = np.flatnonzero(known.stops.known)
+    for some in np.array_split(told, -(-told.size // at_once)) if told.size else []:
+        yield able[some], known.of(some)
+
+
+def played(rows: pl.DataFrame, known: Known, draws: int, part: int) -> tuple[Nights, Courses, np.random.Generator]:
+    """How a part of the nights goes, drawn the same way whoever asks; the generator is where it stands then."""
+    rng = np.random.default_rng(_SEED + part)
+    ahead = nights_ahead(rows, known)
+    return ahead, play(ahead, rng, draws), rng
 
 
 def nights_ahead(rows: pl.DataFrame, known: Known) -> Nights:
@@ -132,10 +150,8 @@ def nights_ahead(rows: pl.DataFrame, known: Known) -> Nights:
     )
 
 
-def _forecast(rows: pl.DataFrame, known: Known, draws: int, ranges_only: bool) -> pl.DataFrame:
-    rng = np.random.default_rng(_SEED)
-    ahead = nights_ahead(rows, known)
-    courses = play(ahead, rng, draws)
+def _forecast(rows: pl.DataFrame, known: Known, part: int, draws: int, ranges_only: bool) -> pl.DataFrame:
+    ahead, courses, rng = played(rows, known, draws, part)
     ranges = _ranges(ahead, courses)
     found = ranges if ranges_only else ranges | _more(rows, known, ahead, courses, rng)
     kinds = {name: kind for name, kind in FORECASTS.items() if name in found}

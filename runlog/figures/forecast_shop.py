@@ -4,9 +4,9 @@ still at work hour by hour.
     shop = shop_forecast(nights, history)
     shop.parts, shop.low, shop.high, shop.hours
 
-The nights of different machines are drawn independently. What strikes several at once, such as a power cut or one bad
-lot loaded everywhere, is not seen as such: then the true range is wider, and the chance that all get through higher
-than their product.
+The courses are those that `forecast` draws for each machine, so that its averages add up. They are independent. What
+strikes several at once, such as a power cut or one bad lot loaded everywhere, is not seen as such: then the true range
+is wider, and the chance that all get through higher than their product.
 """
 
 from dataclasses import dataclass
@@ -15,12 +15,10 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from runlog.figures.forecast import DRAWS, LEVEL, nights_ahead
+from runlog.figures.forecast import DRAWS, LEVEL, foreseeable, played
 from runlog.figures.forecast_history import History
-from runlog.statistics.nights import Courses, narrowest, play
+from runlog.statistics.nights import Courses, narrowest
 
-_SEED: Final = 20261126
-_AT_ONCE: Final = 200
 _STEP_H: Final = 0.25
 
 HOURS: Final = pl.Schema({"machine": pl.String(), "at": pl.Datetime("us", "UTC"), "at_work": pl.Float64()})
@@ -62,22 +60,18 @@ def shop_forecast(nights: pl.DataFrame, history: History, draws: int = DRAWS) ->
     draws : int
         Times it is played.
     """
-    able = nights.filter(pl.col("parts_per_bar").is_not_null() & (pl.col("hours") > 0))
-    known = history.before(able) if able.height and history.nights.size else None
-    told = np.flatnonzero(known.stops.known) if known else np.empty(0, np.int64)
-    if known is None or not told.size:
-        return None
-    rng = np.random.default_rng(_SEED)
-    total, through, lines = np.zeros(draws), np.ones(draws, bool), []
-    for some in np.array_split(told, -(-told.size // _AT_ONCE)):
-        rows = able[some]
-        courses = play(nights_ahead(rows, known.of(some)), rng, draws)
+    total, through, machines, lines = np.zeros(draws), np.ones(draws, bool), 0, []
+    for part, (rows, known) in enumerate(foreseeable(nights, history)):
+        _, courses, _ = played(rows, known, draws, part)
         total += courses.parts.sum(axis=0)
         through &= courses.reached.all(axis=0)
+        machines += rows.height
         lines.append(_hours(rows, courses))
+    if not machines:
+        return None
     low, high = narrowest(total[None, :], LEVEL)
     return ShopForecast(
-        machines=int(told.size),
+        machines=machines,
         parts=float(total.mean()),
         low=float(low[0]),
         high=float(high[0]),

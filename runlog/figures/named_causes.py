@@ -135,16 +135,18 @@ def _standing(spans: pl.LazyFrame, named: pl.DataFrame) -> pl.DataFrame:
         & (pl.col("start") >= first)
         & (pl.col("start") < last)
     ).select(*STOP, "end", "job")
-    return _within(near, named.select(*STOP, stop_end="end"), "start").drop("stop_end").collect()
+    return _beside(near, named, "start").filter(pl.col("named").is_not_null()).drop("named").collect()
 
 
-def _within(rows: pl.LazyFrame, named: pl.DataFrame, at: str) -> pl.LazyFrame:
-    """Rows whose instant lies in a named stop, with `stop_start` and the columns of `named`."""
-    stops = named.lazy().rename({"start": "stop_start"})
+def _beside(rows: pl.LazyFrame, named: pl.DataFrame, at: str) -> pl.LazyFrame:
+    """Rows with the named stop in which their instant lies: named, stop_start; null where it lies in none."""
+    stops = named.lazy().select("machine", "named", stop_start="start", stop_end="end")
+    inside = pl.col(at) < pl.col("stop_end")
     return (
-        rows.sort(at)
+        rows.sort("machine", at)
         .join_asof(stops, left_on=at, right_on="stop_start", by="machine", check_sortedness=False, coalesce=False)
-        .filter(pl.col(at) < pl.col("stop_end"))
+        .with_columns(pl.when(inside).then(name).alias(name) for name in ("named", "stop_start"))
+        .drop("stop_end")
     )
 
 
@@ -206,12 +208,10 @@ def _in_stops(stops: pl.LazyFrame, named: pl.DataFrame) -> pl.LazyFrame:
 
 def _in_spans(spans: pl.LazyFrame, named: pl.DataFrame) -> pl.LazyFrame:
     names = spans.collect_schema().names()
-    known = named.lazy().select("machine", "named", stop_start="start", stop_end="end")
-    inside = (pl.col("kind") == "stopped") & (pl.col("start") < pl.col("stop_end"))
+    is_named = (pl.col("kind") == "stopped") & pl.col("named").is_not_null()
     return (
-        spans.sort("machine", "start")
-        .join_asof(known, left_on="start", right_on="stop_start", by="machine", check_sortedness=False, coalesce=False)
-        .with_columns(cause=pl.when(inside).then("named").otherwise("cause"))
+        _beside(spans, named, "start")
+        .with_columns(cause=pl.when(is_named).then("named").otherwise("cause"))
         .select(names)
     )
 
@@ -267,12 +267,10 @@ def _in_figures(figures: pl.LazyFrame, moved: pl.DataFrame) -> pl.LazyFrame:
 
 def _in_runs(runs: pl.LazyFrame, named: pl.DataFrame) -> pl.LazyFrame:
     names = runs.collect_schema().names()
-    known = named.lazy().select("machine", "named", stop_start="start", stop_end="end")
-    ended = pl.col("ended_by").is_in(["stop", *STOP_ENDINGS.values()]) & (pl.col("end") < pl.col("stop_end"))
+    ended = pl.col("ended_by").is_in(["stop", *STOP_ENDINGS.values()]) & pl.col("named").is_not_null()
     kind = pl.col("named").replace_strict(STOP_ENDINGS, default="stop", return_dtype=pl.String())
     return (
-        runs.sort("machine", "end")
-        .join_asof(known, left_on="end", right_on="stop_start", by="machine", check_sortedness=False, coalesce=False)
+        _beside(runs, named, "end")
         .with_columns(
             cause=pl.when(ended).then("named").otherwise("cause"),
             ended_by=pl.when(ended).then(kind).otherwise("ended_by"),

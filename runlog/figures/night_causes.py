@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
-from runlog.figures.forecast import nights_ahead
+from runlog.figures.forecast import foreseeable, nights_ahead
 from runlog.figures.forecast_history import History
 from runlog.figures.run_history import TOO_FEW_BARS, WINDOW
 from runlog.statistics.hazards import FIRST_H, BetaChances, GammaRates, Stages
@@ -82,14 +82,10 @@ def night_gains(nights: pl.DataFrame, runs: pl.DataFrame, history: History) -> p
     DataFrame
         GAINS, the costliest first.
     """
-    able = nights.filter(pl.col("parts_per_bar").is_not_null() & (pl.col("hours") > 0))
-    if not able.height or not history.nights.size:
+    able = next(foreseeable(nights, history, at_once=max(nights.height, 1)), None)
+    if able is None:
         return pl.DataFrame(schema=GAINS)
-    known = history.before(able)
-    told = np.flatnonzero(known.stops.known)
-    if not told.size:
-        return pl.DataFrame(schema=GAINS)
-    rows, ahead = able[told], nights_ahead(able[told], known.of(told))
+    rows, ahead = able[0], nights_ahead(*able)
     setting = settings_of(ahead, np.random.default_rng(_SEED), _COURSES)
     stopped = _recent(runs, rows["at"].max()).filter("stopped")  # type: ignore[arg-type]
     seen = _Seen(stopped.with_columns(pl.col("cause").fill_null("unexplained")))

@@ -1,11 +1,11 @@
 """A stop and the log around it: what to read before naming its cause.
 
-begin, end = around(stop)                                  which events to ask the store for
+begin, end = around(start, end)                            which events to ask the store for
 told = events_around(store.events([machine], begin, end))
 """
 
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import Final
 
 import polars as pl
 
@@ -17,9 +17,9 @@ MOST: Final = 400
 """Events shown at most, those nearest to the start."""
 
 
-def around(stop: dict[str, Any]) -> tuple[datetime, datetime]:
-    """From when to when events belong to a stop; `stop` is a row of STOPS."""
-    return stop["start"] - BEFORE, min(stop["end"], stop["start"] + AFTER) + timedelta(microseconds=1)
+def around(start: datetime, end: datetime) -> tuple[datetime, datetime]:
+    """From when to when events belong to a stop."""
+    return start - BEFORE, min(end, start + AFTER) + timedelta(microseconds=1)
 
 
 def events_around(events: pl.LazyFrame, start: datetime) -> pl.DataFrame:

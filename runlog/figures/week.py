@@ -121,19 +121,20 @@ def week_review(
     losses = loss_rows(facts, site, period)
     bars = in_period(bar_rows(facts, site), period)
     now_shown = shown(facts, period, now)
-    account, ranked = loss_sums(losses, ("plant",)).collect(), _ranked(losses)
+    account = loss_sums(losses, ("plant",)).collect()
+    ranked: dict[Rank, pl.DataFrame] = {rank: pareto(losses, ("plant",), rank).collect() for rank in RANKS}
     return WeekReview(
         period=period,
         machines=shift_table(facts, site, period, ("machine",)),
         plant=shift_table(facts, site, period, ("plant",)),
         thresholds=idle_thresholds(facts["shift_loads"]).collect(),
         account=account,
-        losses=ranked,
-        ranked={rank: pareto(losses, ("plant",), rank).collect() for rank in RANKS},
+        losses=_with_places(ranked),
+        ranked=ranked,
         bars=bar_account(bars, ("material",)).collect(),
         short=short_bars(bars).collect(),
         changeovers=compared(in_period(changeover_rows(facts, site), period), ("plant",)).collect(),
-        steps=staircase(account, ranked),
+        steps=staircase(account, ranked["time"]),
         by_shift=_in_time(shift_table(facts, site, period, ("shift", "machine")), facts),
         changes=week_changes(facts, site, period),
         trends=_trends(facts, site, period),
@@ -150,12 +151,13 @@ def _in_time(by_shift: pl.DataFrame, facts: Facts) -> pl.DataFrame:
     return by_shift.join(begins, on=shift, how="left").sort("shift_start", "machine").drop("shift_start")
 
 
-def _ranked(losses: pl.LazyFrame) -> pl.DataFrame:
-    by_time = pareto(losses, ("plant",)).collect()
+def _with_places(ranked: dict[Rank, pl.DataFrame]) -> pl.DataFrame:
+    """Losses by time, with the places they have by the other ranks."""
+    told = ranked["time"]
     for rank in ("count", "parts"):
-        places = pareto(losses, ("plant",), rank).select("line", "cause", pl.col("rank").alias(f"by_{rank}")).collect()
-        by_time = by_time.join(places, on=["line", "cause"], how="left", nulls_equal=True)
-    return by_time.sort("rank")
+        places = ranked[rank].select("line", "cause", pl.col("rank").alias(f"by_{rank}"))
+        told = told.join(places, on=["line", "cause"], how="left", nulls_equal=True)
+    return told.sort("rank")
 
 
 def _trends(facts: Facts, site: Site, period: Period) -> pl.DataFrame:

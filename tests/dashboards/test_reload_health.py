@@ -11,7 +11,7 @@ import health_tables as tables
 import polars as pl
 import pytest
 import theme
-from figures.nights import DAY, SITE, facts, night
+from figures.nights import DAY, SHIFTS, SITE, facts, night
 from streamlit.testing.v1 import AppTest
 
 from dashboards import nights
@@ -27,17 +27,6 @@ from runlog.site import parse_site
 from runlog.store import Store
 
 PAGE = str(Path(__file__).parents[2] / "dashboards" / "reload_health.py")
-SHIFTS = """
-[[shift]]
-name = "day"
-start = "06:00"
-end = "22:00"
-[[shift]]
-name = "night"
-start = "22:00"
-end = "06:00"
-attended = false
-"""
 SHOP = parse_site(SITE + SHIFTS)
 LINER = "<b>A</b>"
 """Words with markup in them: they must arrive as they are."""
@@ -259,7 +248,7 @@ def test_a_fix_is_noted_judged_and_taken_back(opened, own_shop):
 @pytest.mark.parametrize(("who", "text"), [("", "new liner"), ("A. Miller", " ")])
 def test_nobody_and_nothing_is_not_noted(opened, own_shop, who, text):
     page = written(opened(*own_shop, part="fixes"), who, text)
-    assert "Not noted: " in html(page)
+    assert "Not kept" in html(page)
     assert Store(own_shop[0]).held("notes").collect().is_empty()
 
 

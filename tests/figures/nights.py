@@ -41,6 +41,18 @@ material = "C45"
 density_kg_dm3 = 7.85
 bar_mm = 1200
 """
+SHIFTS = """
+[[shift]]
+name = "day"
+start = "06:00"
+end = "22:00"
+[[shift]]
+name = "night"
+start = "22:00"
+end = "06:00"
+attended = false
+"""
+"""A day with somebody there, and a night without: for sites that are to have nights."""
 
 
 def table(schema: Table, rows: Iterable[dict]) -> pl.LazyFrame:

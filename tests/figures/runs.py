@@ -6,6 +6,7 @@ facts = night_facts(night("T01", 0, 8.0), night("T01", 1, 2.5, "stop", "tool bro
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
+from figures.nights import SHIFTS
 
 from runlog.schema import FACT_TABLES, TABLES
 from runlog.site import parse_site
@@ -20,16 +21,8 @@ SITE = parse_site(
 [site]
 name = "shop"
 time_zone = "UTC"
-[[shift]]
-name = "day"
-start = "06:00"
-end = "22:00"
-[[shift]]
-name = "night"
-start = "22:00"
-end = "06:00"
-attended = false
 """
+    + SHIFTS
     + "".join(
         f"""
 [[machine]]

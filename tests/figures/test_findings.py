@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import polars as pl
 import pytest
-from figures.nights import DAY, SITE, facts, night
+from figures.nights import DAY, SHIFTS, SITE, facts, night
 
 from runlog.figures.fault_health import fault_health
 from runlog.figures.fault_pattern import TRENDS, fitted
@@ -19,17 +19,6 @@ from runlog.notes import fix_note, in_force
 from runlog.site import parse_site
 
 SHOP = parse_site(SITE)
-NIGHTS = """
-[[shift]]
-name = "day"
-start = "06:00"
-end = "22:00"
-[[shift]]
-name = "night"
-start = "22:00"
-end = "06:00"
-attended = false
-"""
 
 
 def first_word(frames) -> Lead:
@@ -138,7 +127,7 @@ def test_a_fix_after_the_days_looked_at_leaves_them_whole():
 
 def test_reloads_name_the_night_that_reviews_them():
     """22:00 is in the night of 2 March; 21:50 of the day after in none."""
-    shop = parse_site(SITE + NIGHTS)
+    shop = parse_site(SITE + SHIFTS)
     frames = facts(night("T01", 0, reloads="c" * 144))
     found = reloads_of(frames, shop, "machine", "T01").sort("start")
     assert found["night"].to_list()[:48] == [date(2026, 3, 2)] * 48
