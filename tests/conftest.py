@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-# Frames here are small: a pool of threads for each costs up to twice the time. Read when polars is first imported.
-os.environ.setdefault("POLARS_MAX_THREADS", "1")
+# As the commands and the pages have it; read when polars is first imported.
+os.environ.setdefault("POLARS_ENGINE_AFFINITY", "in-memory")
 
 from runlog.pipeline import ingest
 from runlog.site import load_site

@@ -78,8 +78,8 @@ def _counted(bounds: pl.LazyFrame, parts: pl.LazyFrame, ctx: Context) -> pl.Lazy
     )
     made = (
         own.drop_nulls("bar_no")
-        .join(pitch, on=[BY, "job"], how="left")
-        .sort(BY, "at")
+        # Lengths are summed in the order of parts, so that a sum is the same to the last bit each time.
+        .join(pitch, on=[BY, "job"], how="left", maintain_order="left")
         .group_by(BY, "bar_no", maintain_order=True)
         .agg(
             parts=pl.len().cast(pl.Int64),

@@ -12,7 +12,21 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, RunningClock, covering, duration, edges, held, inside, last_before, of_us, tiles
+from runlog.derive.frames import (
+    BY,
+    RunningClock,
+    before,
+    covering,
+    duration,
+    edges,
+    held,
+    inside,
+    last_before,
+    of_us,
+    ordered,
+    stretches,
+    tiles,
+)
 from runlog.derive.observations import RUNNING
 from runlog.derive.parts import no_signal
 
@@ -129,10 +143,11 @@ def hung_cycles(
     Time counts from the latest of a part, the start of the ACTIVE stretch, the end of a reload and attended
     evidence; time in reloading and without signal is left out of the count.
     """
-    stretches = held(_active_stretches(whole))
+    # A wait is no longer than its stretch, and most stretches are too short to be looked at further.
+    active = held(_active_stretches(whole).pipe(_long_enough, "start", "end", ctx))
     signs = pl.concat(
         [
-            stretches.select(BY, at="start"),
+            active.select(BY, at="start"),
             counted.select(BY, "at"),
             reloaded.select(BY, at="end"),
             seen.select(BY, "at"),
@@ -140,17 +155,15 @@ def hung_cycles(
     ).unique()
     bounds = (pl.col("start").alias("stretch_start"), pl.col("end").alias("stretch_end"))
     waits = held(
-        covering(signs, stretches, *bounds, at="at")
+        covering(signs, active, *bounds, at="at")
         .filter(pl.col("stretch_end").is_not_null())
-        .sort(BY, "at")
+        .pipe(ordered, BY, "at")
         .with_columns(until=pl.min_horizontal("stretch_end", pl.col("at").shift(-1).over(BY)))
         .with_columns(until=pl.coalesce("until", "stretch_end"))
-        .join(ctx.limits.select(BY, "hung_least_s", "hung_cycles"), on=BY, how="left")
-        # Most parts follow each other too closely to be looked at further.
-        .filter((pl.col("until") - pl.col("at")) >= duration(pl.col("hung_least_s")))
+        .pipe(_long_enough, "at", "until", ctx)
     )
     long = waits.select(BY, start="stretch_start").unique()
-    clock = _counting_clock(stretches.join(long, on=[BY, "start"], how="semi"), whole, reloaded)
+    clock = _counting_clock(active.join(long, on=[BY, "start"], how="semi"), whole, reloaded)
     read = clock.read(clock.read(waits, "at", "clock_from"), "until", "clock_to")
     selected = last_before(read, whole.select(BY, "start", "program", "job"), at="at", right="start").drop("start")
     us = 1e6
@@ -166,25 +179,27 @@ def hung_cycles(
     )
 
 
+def _long_enough(rows: pl.LazyFrame, start: str, end: str, ctx: Context) -> pl.LazyFrame:
+    """Add a machine's limits of hung cycles, and keep the rows that could reach them."""
+    return rows.join(
+        ctx.limits.select(BY, "hung_least_s", "hung_cycles"), on=BY, how="left", maintain_order="left"
+    ).filter((pl.col(end) - pl.col(start)) >= duration(pl.col("hung_least_s")))
+
+
 def _active_stretches(whole: pl.LazyFrame) -> pl.LazyFrame:
     """ACTIVE stretches, lost signal within them passed over: machine, start, end."""
     lost = no_signal()
     state = pl.when(~lost).then(pl.col("execution").is_in(RUNNING)).forward_fill().over(BY)
-    return (
-        whole.with_columns(_running=state.fill_null(False))
-        .with_columns(_run=pl.col("_running").ne_missing(pl.col("_running").shift(1).over(BY)).cum_sum().over(BY))
-        .group_by(BY, "_run", "_running", maintain_order=True)
-        .agg(pl.col("start").first(), pl.col("end").last())
-        .filter("_running")
-        .select(BY, "start", "end")
-    )
+    rows = whole.select(BY, "start", "end", _running=state.fill_null(False))
+    begins = pl.col("_running").ne_missing(before("_running")) | before("start").is_null()
+    return stretches(rows, begins).filter("_running").select(BY, "start", "end")
 
 
-def _counting_clock(stretches: pl.LazyFrame, whole: pl.LazyFrame, reloaded: pl.LazyFrame) -> RunningClock:
+def _counting_clock(active: pl.LazyFrame, whole: pl.LazyFrame, reloaded: pl.LazyFrame) -> RunningClock:
     """The clock that runs while ACTIVE, outside reloads and lost signal."""
     reloading = reloaded.filter(pl.col("end") > pl.col("start")).select(BY, "start", "end")
     lost = whole.filter(no_signal()).select(BY, "start", "end")
     bounds = whole.group_by(BY).agg(first=pl.col("start").min(), horizon=pl.col("end").max())
-    cut = tiles(edges(stretches), edges(reloading), edges(lost), life=bounds)
-    marked = inside(inside(inside(cut, stretches, "running"), reloading, "reloading"), lost, "lost")
+    cut = tiles(edges(active), edges(reloading), edges(lost), life=bounds)
+    marked = inside(inside(inside(cut, active, "running"), reloading, "reloading"), lost, "lost")
     return RunningClock(marked.filter(pl.col("running") & ~pl.col("reloading") & ~pl.col("lost")))

@@ -28,7 +28,7 @@ def shift_loads(pieces: pl.LazyFrame, log: Log, turns: dict[str, Turning], ctx: 
     """
     key = (BY, "shift_date", "shift", "job")
     planned = merged(pieces.filter("planned").select(*key, "start", "end"), *key[1:])
-    told = held(log.observed.filter(pl.col("item") == "LOAD").select(BY, "at", "seq", "component", "number"))
+    told = held(log.measured.filter(pl.col("item") == "LOAD").select(BY, "at", "seq", "component", "number"))
     loads = [_seconds(told.filter(pl.col("component") == name), planned, turns[name], log, key) for name in SPINDLES]
     return SHIFT_LOADS.conform(
         pl.concat(frame.with_columns(component=pl.lit(name)) for name, frame in zip(SPINDLES, loads, strict=True)).sort(

@@ -1,7 +1,7 @@
 """Events put in order, told apart into news and restatements, and read as the machine's state over time.
 
 read(events, lives, ctx)      all of the following, as one `Log`
-observations(events)          the items derivation reads, in order, with what changed
+observations(events)          the items derivation reads, in order, with what changed; measured values apart
 states(observations, ctx)     execution, mode, program ... as they hold from instant to instant
 evidence(observations, ctx)   instants at which somebody was there
 visits(evidence, ctx)         those joined into visits
@@ -14,7 +14,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, held, in_order
+from runlog.derive.frames import BY, after, before, held, ordered
 from runlog.schema import NO_JOB
 from runlog.site import Site
 
@@ -43,6 +43,9 @@ ITEMS: Final = (
 )
 """Items derivation reads; all else is kept in the events and passed over here."""
 
+MEASURED: Final = ("LOAD", "ROTARY_VELOCITY")
+"""Items of which every value is one more measurement, and never news: more rows than all others together."""
+
 NOTES: Final = ("BARS_LOADED", "BAR_LOT", "LINER", "PUSHER")
 UNAVAILABLE: Final = "UNAVAILABLE"
 RUNNING: Final = ("ACTIVE", "WAIT")
@@ -57,7 +60,7 @@ class Log:
 
     Attributes
     ----------
-    observed : LazyFrame
+    observed, measured : LazyFrame
         From `observations`.
     state : LazyFrame
         From `states`.
@@ -70,6 +73,7 @@ class Log:
     """
 
     observed: pl.LazyFrame
+    measured: pl.LazyFrame
     state: pl.LazyFrame
     starts: pl.LazyFrame
     seen: pl.LazyFrame
@@ -79,11 +83,12 @@ class Log:
 
 def read(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> Log:
     """Put events in order and read off what holds, what is new and who was there; see `Log`."""
-    observed = held(observations(events, ctx))
+    observed, measured = observations(events, ctx)
     seen = held(evidence(observed, ctx))
     return Log(
         observed=observed,
-        state=held(states(observed, ctx)),
+        measured=measured,
+        state=held(states(observed, measured, ctx)),
         starts=held(cycle_starts(observed, ctx)),
         seen=seen,
         visited=held(visits(seen, ctx)),
@@ -91,7 +96,7 @@ def read(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> Log:
     )
 
 
-def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+def observations(events: pl.LazyFrame, ctx: Context) -> tuple[pl.LazyFrame, pl.LazyFrame]:
     """The events that derivation reads, in order.
 
     Parameters
@@ -102,20 +107,23 @@ def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
 
     Returns
     -------
-    LazyFrame
+    observed : LazyFrame
         EVENTS columns in use plus `seq` (place in the order, over all machines), `previous` (the item's
         last known text before, UNAVAILABLE left out; null if none), `step` (number less the last known
         number) and `changed` (the text is known, not of a head, and not `previous`).
+    measured : LazyFrame
+        Rows of MEASURED: machine, at, seq, item, sub_type, component, text, number.
     """
     known = pl.col("text") != UNAVAILABLE
     item = (BY, "data_item")
     columns = (*ORDER, "head", "item", "sub_type", "component", "data_item", "text", "number", "discrete")
     words = ("code", "type", "level", "message", "condition_id")
     read = events.filter(is_read(ctx.site, ctx.machines)).select(*columns, *words)
-    return (
-        in_order(read, *ORDER)
-        .with_row_index("seq")
-        .with_columns(pl.col("seq").cast(pl.Int64))
+    rows = held(ordered(read, *ORDER).with_row_index("seq").with_columns(pl.col("seq").cast(pl.Int64)))
+    is_measured = pl.col("item").is_in(MEASURED)
+    measured = rows.filter(is_measured).select(BY, "at", "seq", "item", "sub_type", "component", "text", "number")
+    observed = (
+        rows.filter(~is_measured)
         .with_columns(
             previous=pl.when(known).then("text").shift(1).forward_fill().over(item),
             step=pl.col("number") - pl.col("number").shift(1).forward_fill().over(item),
@@ -125,6 +133,7 @@ def observations(events: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
         )
         .drop("body_start", "file", "line", "cell")
     )
+    return held(observed), held(measured)
 
 
 def is_read(site: Site, machines: Iterable[str]) -> pl.Expr:
@@ -167,13 +176,15 @@ def life(events: pl.LazyFrame, begins: pl.LazyFrame) -> pl.LazyFrame:
 
 def own_path(observed: pl.LazyFrame, ctx: Context, item: str) -> pl.LazyFrame:
     """Rows of an item on the machine's path: the one the site names, else the least component name."""
-    rows = observed.filter(pl.col("item") == item).join(ctx.limits.select(BY, "path"), on=BY, how="left")
+    rows = observed.filter(pl.col("item") == item).join(
+        ctx.limits.select(BY, "path"), on=BY, how="left", maintain_order="left"
+    )
     least = pl.col("component").min().over(BY)
     named = pl.col("path").fill_null("") != ""
     return rows.filter(pl.col("component") == pl.when(named).then("path").otherwise(least)).drop("path")
 
 
-def states(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
+def states(observed: pl.LazyFrame, measured: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """What held from each instant on, one row a change.
 
     Returns
@@ -182,7 +193,7 @@ def states(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
         machine, at, seq, execution, mode, available, estop, program, job. Mode, program and estop keep
         their last known value through UNAVAILABLE; execution and availability say it.
     """
-    rows, beats = _state_rows(observed, ctx), _heartbeat_rows(observed, ctx)
+    rows, beats = _state_rows(observed, ctx), _heartbeat_rows([observed, measured], ctx)
     if beats:
         both = pl.concat([rows, *beats], how="diagonal")
         rows = both.sort("seq", nulls_last=True).sort(BY, "at", maintain_order=True)
@@ -198,7 +209,7 @@ def states(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     return (
         rows.select(BY, "at", "seq", *columns)
         .with_columns(pl.col(*kept).forward_fill().over(BY))
-        .unique([BY, "at"], keep="last", maintain_order=True)
+        .filter((pl.col("at") != after("at")).fill_null(True))
         .join(ctx.programs, on="program", how="left", maintain_order="left")
         .with_columns(
             pl.col("job").fill_null(NO_JOB),
@@ -228,22 +239,25 @@ def _state_rows(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     )
     return (
         observed.filter(item.is_in(STATE_ITEMS))
+        .select(BY, "at", "seq", "item", "sub_type", "component", "text")
         .join(ctx.limits.select(BY, "path"), on=BY, how="left", maintain_order="left")
         .filter(kept)
         .drop("path")
     )
 
 
-def _heartbeat_rows(observed: pl.LazyFrame, ctx: Context) -> list[pl.LazyFrame]:
+def _heartbeat_rows(told: list[pl.LazyFrame], ctx: Context) -> list[pl.LazyFrame]:
     """For each declared heartbeat: its beats, and an instant at which it is overdue."""
     out = []
     for name in ctx.machines:
         beat = ctx.site.machine(name).heartbeat
         if beat is None:
             continue
-        beats = observed.filter(
-            (pl.col(BY) == name) & (pl.col("item") == beat.item) & (pl.col("text") != UNAVAILABLE)
-        ).select(BY, "at", "seq", item=pl.lit("HEARTBEAT"), text=pl.lit("HEARD"))
+        heard = (pl.col(BY) == name) & (pl.col("item") == beat.item) & (pl.col("text") != UNAVAILABLE)
+        beats = pl.concat(
+            frame.filter(heard).select(BY, "at", "seq", item=pl.lit("HEARTBEAT"), text=pl.lit("HEARD"))
+            for frame in told
+        )
         due = pl.col("at") + pl.duration(microseconds=round(beat.limit_s * 1e6))
         late = beats.filter(due < pl.col("at").shift(-1).fill_null(due.dt.offset_by("1d"))).select(
             BY, at=due, seq=pl.lit(None, pl.Int64), item=pl.lit("HEARTBEAT"), text=pl.lit("LATE")
@@ -258,7 +272,7 @@ def intervals_of(state: pl.LazyFrame, lives: pl.LazyFrame) -> pl.LazyFrame:
         state.join(lives, on=BY, how="inner", maintain_order="left")
         .with_columns(
             start=pl.max_horizontal("at", "first"),
-            end=pl.col("at").shift(-1).over(BY).fill_null(pl.col("horizon")),
+            end=after("at").fill_null(pl.col("horizon")),
         )
         .with_columns(end=pl.min_horizontal("end", "horizon"))
         .filter(pl.col("start") < pl.col("end"))
@@ -274,11 +288,9 @@ def cycle_starts(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     LazyFrame
         machine, at, seq.
     """
-    before = pl.col("text").shift(1).over(BY)
     return (
         own_path(observed, ctx, "EXECUTION")
-        .sort("seq")
-        .filter((pl.col("text") == "ACTIVE") & ~before.is_in([*RUNNING, UNAVAILABLE]))
+        .filter((pl.col("text") == "ACTIVE") & ~before("text").is_in([*RUNNING, UNAVAILABLE]))
         .select(BY, "at", "seq")
     )
 
@@ -293,7 +305,8 @@ def evidence(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     person = pl.col("item").is_in(["CONTROLLER_MODE", "OPERATOR_ID", "USER"])
     key = pl.col("item") == "KEY_PRESSED"
     return (
-        observed.join(ctx.limits.select(BY, "automatic_door"), on=BY, how="left", maintain_order="left")
+        observed.filter((pl.col("item") == "DOOR_STATE") | person | key)
+        .join(ctx.limits.select(BY, "automatic_door"), on=BY, how="left", maintain_order="left")
         .filter(pl.col("changed") & ((pl.col("previous").is_not_null() & (door | person)) | key))
         .select(BY, "at", "seq", "item")
     )
@@ -301,9 +314,9 @@ def evidence(observed: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
 
 def visits(seen: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Evidence joined into visits: machine, start, last_seen, end (`visit_after` past the last evidence)."""
-    apart = (pl.col("at") - pl.col("at").shift(1).over(BY)) > pl.col("visit_after")
+    apart = (pl.col("at") - before("at")) > pl.col("visit_after")
     return (
-        seen.sort(BY, "at")
+        ordered(seen, BY, "at")
         .join(ctx.limits.select(BY, "visit_after"), on=BY, how="left", maintain_order="left")
         .with_columns(visit=apart.fill_null(True).cum_sum())
         .group_by(BY, "visit", maintain_order=True)

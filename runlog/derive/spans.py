@@ -12,7 +12,21 @@ import polars as pl
 
 from runlog.derive import hung
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, covering, edges, first_after, held, inside, last_before, merged, tiles
+from runlog.derive.frames import (
+    BY,
+    after,
+    before,
+    covering,
+    edges,
+    first_after,
+    held,
+    inside,
+    last_before,
+    merged,
+    ordered,
+    stretches,
+    tiles,
+)
 from runlog.derive.observations import MANUAL_MODES, RUNNING, Log, intervals_of
 from runlog.derive.parts import no_signal
 from runlog.schema import SPANS
@@ -54,7 +68,7 @@ def pieces(
     between = held(_between_cycles(whole, ctx))
     stuck = held(hung.hung_cycles(whole, reloaded, counted, log.seen, standard, ctx))
     cut = tiles(
-        edges(whole),
+        whole.select(BY, at="start"),
         *(edges(frame) for frame in (reloading, failed, between, stuck, setting, present)),
         life=log.lives,
     )
@@ -63,7 +77,7 @@ def pieces(
     known = inside(inside(known, stuck, "hung"), present, "attended")
     known = held(covering(known, setting.select(BY, "start", "end", set_job="job"), "set_job"))
     return (
-        known.sort(BY, "start")
+        ordered(known, BY, "start")
         .with_columns(kind=_kind(), job=pl.coalesce("set_job", "job"))
         .with_columns(pl.col("program", "job").backward_fill().over(BY))
         .pipe(_lost_length)
@@ -98,13 +112,9 @@ def _kind() -> pl.Expr:
 def _lost_length(rows: pl.LazyFrame) -> pl.LazyFrame:
     """Add the whole length of the lost signal a piece is part of; null on other pieces."""
     lost = pl.col("kind") == "no signal"
-    run = lost.ne_missing(lost.shift(1)).fill_null(True).cum_sum().over(BY)
-    length = (pl.col("end").max() - pl.col("start").min()).over(BY, "_run")
-    return (
-        rows.with_columns(_run=run)
-        .with_columns(lost_length=pl.when(pl.col("kind") == "no signal").then(length))
-        .drop("_run")
-    )
+    losses = stretches(rows.filter(lost).select(BY, "start", "end"), pl.col("start").ne_missing(before("end")))
+    lengths = losses.select(BY, "start", "end", lost_length=pl.col("end") - pl.col("start"))
+    return covering(rows, lengths, "lost_length")
 
 
 def _short_loss() -> pl.Expr:
@@ -114,8 +124,8 @@ def _short_loss() -> pl.Expr:
 def _settle_manual(rows: pl.LazyFrame) -> pl.LazyFrame:
     """MANUAL with a stop open is that stop being mended; else it is setting."""
     passed_over = (pl.col("kind") == "manual") | _short_loss()
-    before = pl.when(~passed_over).then("kind").forward_fill().over(BY)
-    settled = pl.when(before == "stopped").then(pl.lit("stopped")).otherwise(pl.lit("setting"))
+    last = pl.when(~passed_over).then("kind").forward_fill().over(BY)
+    settled = pl.when(last == "stopped").then(pl.lit("stopped")).otherwise(pl.lit("setting"))
     return rows.with_columns(kind=pl.when(pl.col("kind") == "manual").then(settled).otherwise("kind"))
 
 
@@ -123,18 +133,16 @@ def _number_stops(rows: pl.LazyFrame) -> pl.LazyFrame:
     """Number the stops: one begins after anything but a stop or a short loss, or with an emergency stop pressed."""
     stopped = pl.col("kind") == "stopped"
     counts = ~_short_loss()
-    before = pl.when(counts).then("kind").shift(1).forward_fill().over(BY)
-    pressed = (pl.col("estop") == "TRIGGERED") & (pl.col("estop").shift(1).over(BY) != "TRIGGERED").fill_null(True)
-    begins = stopped & ((before != "stopped").fill_null(True) | pressed.fill_null(False))
+    last = pl.when(counts).then("kind").shift(1).forward_fill().over(BY)
+    pressed = (pl.col("estop") == "TRIGGERED") & (before("estop") != "TRIGGERED").fill_null(True)
+    begins = stopped & ((last != "stopped").fill_null(True) | pressed.fill_null(False))
     return rows.with_columns(stop_no=pl.when(stopped).then(begins.cum_sum()))
 
 
 def _after_failed(reloaded: pl.LazyFrame, counted: pl.LazyFrame, log: Log) -> pl.LazyFrame:
     """Rule 3b: from a failed reload's end until EXECUTION leaves ACTIVE, a cycle starts or a part is counted."""
     failed = reloaded.filter(pl.col("outcome").is_in(["failed", "empty", "unclear"])).select(BY, start="end")
-    execution = log.state.select(BY, "at", "execution").filter(
-        pl.col("execution").ne_missing(pl.col("execution").shift(1).over(BY))
-    )
+    execution = log.state.select(BY, "at", "execution").filter(pl.col("execution").ne_missing(before("execution")))
     left = execution.filter((pl.col("execution") != "ACTIVE").fill_null(True)).select(BY, until="at")
     until = pl.concat([left, log.starts.select(BY, until="at"), counted.select(BY, until="at")])
     found = first_after(failed, until, at="start", right="until", strict=True)
@@ -150,25 +158,15 @@ def _after_failed(reloaded: pl.LazyFrame, counted: pl.LazyFrame, log: Log) -> pl
 def _between_cycles(whole: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
     """Rule 6: pauses between two cycles of one program, no longer than `cycle_gap`."""
     running = pl.col("execution").is_in(RUNNING).fill_null(False)
-    program = [
-        pl.col("program").first().alias("first_program"),
-        pl.col("program").last().alias("last_program"),
-    ]
+    begins = running.ne_missing(before(running)) | before("start").is_null()
+    runs = stretches(whole.with_columns(_running=running, _program_before=before("program")), begins)
     return (
-        whole.with_columns(_running=running)
-        .with_columns(_run=pl.col("_running").ne_missing(pl.col("_running").shift(1).over(BY)).cum_sum().over(BY))
-        .group_by(BY, "_run", "_running", maintain_order=True)
-        .agg(pl.col("start").first(), pl.col("end").last(), *program)
-        .with_columns(
-            before=pl.col("last_program").shift(1).over(BY),
-            after=pl.col("first_program").shift(-1).over(BY),
-            has_both=pl.col("start").shift(1).over(BY).is_not_null() & pl.col("start").shift(-1).over(BY).is_not_null(),
-        )
-        .join(ctx.limits.select(BY, "cycle_gap"), on=BY, how="left")
+        runs.join(ctx.limits.select(BY, "cycle_gap"), on=BY, how="left", maintain_order="left")
         .filter(
             ~pl.col("_running")
-            & pl.col("has_both")
-            & pl.col("before").eq_missing(pl.col("after"))
+            & before("start").is_not_null()
+            & after("start").is_not_null()
+            & pl.col("_program_before").eq_missing(after("program"))
             & ((pl.col("end") - pl.col("start")) <= pl.col("cycle_gap"))
         )
         .select(BY, "start", "end")
@@ -178,5 +176,5 @@ def _between_cycles(whole: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:
 def spans(cut: pl.LazyFrame, stop_causes: pl.LazyFrame) -> pl.LazyFrame:
     """Adjoining pieces that agree, joined, with the cause of their stop (SPANS)."""
     return SPANS.conform(
-        merged(cut, *SAME).join(stop_causes.select("stop_no", "cause"), on="stop_no", how="left").sort(BY, "start")
+        merged(cut, *SAME).join(stop_causes.select("stop_no", "cause"), on="stop_no", how="left", maintain_order="left")
     )

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, RunningClock, of_us
+from runlog.derive.frames import BY, RunningClock, after, of_us
 from runlog.derive.observations import Log
 
 
@@ -31,7 +31,7 @@ class Turning:
 
 def turning(log: Log, ctx: Context) -> dict[str, Turning]:
     """When the main spindle, the sub-spindle and both turn while EXECUTION is ACTIVE."""
-    speed = log.observed.filter((pl.col("item") == "ROTARY_VELOCITY") & pl.col("sub_type").is_in(["ACTUAL", ""])).join(
+    speed = log.measured.filter((pl.col("item") == "ROTARY_VELOCITY") & pl.col("sub_type").is_in(["ACTUAL", ""])).join(
         ctx.limits.select(BY, "turning_above"), on=BY, how="left", maintain_order="left"
     )
     turns = (pl.col("number").abs() >= pl.col("turning_above")).fill_null(False)
@@ -51,7 +51,7 @@ def turning(log: Log, ctx: Context) -> dict[str, Turning]:
     held = (
         rows.sort(BY, "at", "seq", nulls_last=True)
         .with_columns(pl.col("main", "sub", "active").forward_fill().over(BY))
-        .with_columns(start="at", end=pl.col("at").shift(-1).over(BY))
+        .with_columns(start="at", end=after("at"))
         .filter("active")
         .collect()
         .lazy()
