@@ -11,6 +11,7 @@ from typing import Any
 import polars as pl
 import pytest
 from browser.conftest import SITE, served
+from browser.looking import PAGES, WAIT_MS, Seen
 
 from runlog.figures.night import night_review
 from runlog.figures.week import week_review
@@ -20,9 +21,7 @@ from runlog.told import facts_as_told
 
 pytestmark = pytest.mark.slow
 
-PAGES = ("", "week", "reloads", "tonight", "data")
 SIZES = ((1280, 800), (820, 1180))
-WAIT_MS = 60_000
 
 
 @pytest.fixture(scope="module")
@@ -35,39 +34,6 @@ def store(sample_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def address(store: Path) -> Iterator[str]:
     with served(store, SITE) as url:
         yield url
-
-
-class Seen:
-    """A page and what went wrong on it."""
-
-    def __init__(self, page: Any, address: str) -> None:
-        self.page, self.address, self.wrong = page, address, list[str]()
-        page.on("console", self._said)
-        page.on("pageerror", lambda error: self.wrong.append(str(error)))
-
-    def _said(self, said: Any) -> None:
-        # On a page below the root Streamlit first asks for its own addresses there, and is refused.
-        if said.type == "error" and "_stcore" not in said.location.get("url", ""):
-            self.wrong.append(f"{said.text} {said.location.get('url')}")
-
-    def go(self, path: str) -> Any:
-        self.page.goto(self.address + path)
-        return self.drawn()
-
-    def drawn(self) -> Any:
-        """Wait until nothing is being worked out any more."""
-        self.page.wait_for_selector(".rl-cautions", timeout=WAIT_MS)
-        self.page.wait_for_function(
-            "() => !document.querySelector('[data-testid=\"stStatusWidget\"]')"
-            " && !document.querySelector('[data-stale=\"true\"]')",
-            timeout=WAIT_MS,
-        )
-        self.page.wait_for_timeout(400)
-        assert not self.page.query_selector('[data-testid="stException"]')
-        return self.page
-
-    def text(self) -> str:
-        return self.page.inner_text('[data-testid="stMain"]')
 
 
 @pytest.fixture

@@ -146,10 +146,12 @@ def facts(shop: Site, written: list[Log] | None = None) -> dict[str, pl.LazyFram
     return {name: frame.collect().lazy() for name, frame in found.items()}
 
 
-def stored(folder: Path, written: list[Log] | None = None, more: tuple[str, ...] = ("T02", "T03")) -> tuple[Path, Path]:
-    """The night in a store on disk; gives the store's folder and the site file."""
+def stored(
+    folder: Path, written: list[Log] | None = None, more: tuple[str, ...] = ("T02", "T03"), text: str | None = None
+) -> tuple[Path, Path]:
+    """The night in a store on disk; gives the store's folder and the site file, with further machines or as given."""
     file = folder / "site.toml"
-    file.write_text(site_text(*more), encoding="utf-8")
+    file.write_text(text or site_text(*more), encoding="utf-8")
     rows = events(written or logs()).collect()
     read = {"source": "log", "machine": "", "file": "file", "path": "file", "format": "csv", "begins": 0, "offset": 1}
     read |= {"prefix": "file", "events": len(rows)}
