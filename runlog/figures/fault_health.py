@@ -20,7 +20,7 @@ from runlog.figures import fault_pattern
 from runlog.figures.fault_groups import DIMENSIONS, causes_named, fault_rows, running, stopped
 from runlog.figures.group_pairs import INSIDE, alike, pairs, through
 from runlog.figures.groups import in_shifts
-from runlog.figures.judging import BY_HOURS, coded, counted, judged, sentence
+from runlog.figures.judging import BY_HOURS, coded, counted, judged, with_sentence
 from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
 from runlog.figures.window import Facts
 from runlog.site import Site
@@ -112,8 +112,7 @@ def fault_health(
     rows = coded(rows, [*DIMENSIONS, *dimensions])
     table = judged(counted(rows, dimensions, BY_HOURS), BY_HOURS)
     inside = pairs(rows, table, DIMENSIONS, BY_HOURS)
-    said = [sentence(row, BY_HOURS) for row in table.iter_rows(named=True)]
-    groups = through(rows, table, inside, BY_HOURS).with_columns(sentence=pl.Series(said, dtype=pl.String))
+    groups = with_sentence(through(rows, table, inside, BY_HOURS), BY_HOURS)
     drawn = fault_pattern.points(stretches, stops, reloads)
     return FaultHealth(
         causes=causes,

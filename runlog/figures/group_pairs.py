@@ -10,7 +10,7 @@ from typing import Final
 
 import polars as pl
 
-from runlog.figures.judging import LEAST_UNITS, UNIT, Measure, counted, judged, sentence
+from runlog.figures.judging import LEAST_UNITS, UNIT, Measure, counted, judged, with_sentence
 
 SAME: Final = 0.9
 """Groups that share so much of their chances cannot be told apart."""
@@ -56,8 +56,7 @@ def pairs(rows: pl.DataFrame, table: pl.DataFrame, dimensions: Sequence[str], me
     columns = dict.fromkeys(INSIDE, pl.String()) | measure.columns
     known = pl.concat(found) if found else pl.DataFrame()
     told = judged(known, measure, keep=INSIDE, ranked=False) if known.height else pl.DataFrame(schema=columns)
-    said = [sentence(row, measure) for row in told.iter_rows(named=True)]
-    return told.with_columns(sentence=pl.Series(said, dtype=pl.String))
+    return with_sentence(told, measure)
 
 
 def through(rows: pl.DataFrame, table: pl.DataFrame, inside: pl.DataFrame, measure: Measure) -> pl.DataFrame:
@@ -127,12 +126,15 @@ def alike(rows: pl.DataFrame, table: pl.DataFrame, inside: pl.DataFrame, dimensi
 
 def _alike(rows: pl.DataFrame, called: pl.DataFrame, dimensions: Sequence[str], *within: str | None) -> pl.DataFrame:
     chances = pl.col("chances")
-    sizes = pl.concat(
-        rows.filter(pl.col(name).is_not_null())
-        .group_by(group=pl.col(name).cast(pl.String))
+    sizes = (
+        rows.lazy()
+        .select("chances", *dimensions)
+        .unpivot(dimensions, index="chances", variable_name="dimension", value_name="group")
+        .filter(pl.col("group").is_not_null())
+        .group_by("dimension", "group")
         .agg(size=chances.sum())
-        .with_columns(dimension=pl.lit(name))
-        for name in dimensions
+        .with_columns(pl.col("group").cast(pl.String))
+        .collect()
     )
     own = sizes.join(called.select("dimension", "group"), on=["dimension", "group"], how="semi")
     other = sizes.rename({name: f"other_{name}" for name in sizes.columns})

@@ -288,8 +288,19 @@ def _verdict(p_by_chances: str) -> pl.Expr:
 # --- in words ------------------------------------------------------------------------------------
 
 
-def sentence(row: dict[str, Any], measure: Measure) -> str:
-    """What was seen of a group, what it means, and what it would take to be sure."""
+def with_sentence(table: pl.DataFrame, measure: Measure) -> pl.DataFrame:
+    """Add `sentence` to a judged table: what was seen, what it means, and what it would take to be sure."""
+    against = table.select(pl.coalesce("rest_rate", "goal").fill_null(0.0)).to_series()
+    more = np.full(table.height, np.nan)
+    few = (table["verdict"] == "too few to tell").to_numpy()
+    if few.any():
+        faults, chances, rates = (one.to_numpy()[few] for one in (table["faults"], table[measure.chances], against))
+        more[few] = chances_to_decide(faults, chances, rates, measure)
+    said = [_sentence(row, needed, measure) for row, needed in zip(table.iter_rows(named=True), more, strict=True)]
+    return table.with_columns(sentence=pl.Series(said, dtype=pl.String))
+
+
+def _sentence(row: dict[str, Any], needed: float, measure: Measure) -> str:
     chances = row[measure.chances]
     among = f"{chances} {plural('reload', chances)}" if measure.at_most_one else f"{chances:.0f} h"
     per = "per 100" if measure.at_most_one else "per 100 h"
@@ -303,7 +314,7 @@ def sentence(row: dict[str, Any], measure: Measure) -> str:
         "chronic": f"{nights}, the others in {row['rest_units_with_fault']} of {row['rest_units']}: more than chance",
         "above goal": f"Above the goal of {row['goal'] or 0:g} {per}, whatever the others do",
         "burst": f"{nights}: {_burst(row)}",
-        "too few to tell": _needed(row, measure) if row["verdict"] == "too few to tell" else "",
+        "too few to tell": _needed(needed, measure),
         "within chance": f"{nights}: chance explains it",
         "not compared": nights,
     }
@@ -318,42 +329,44 @@ def _burst(row: dict[str, Any]) -> str:
     return "many faults in few of them, not more shifts with one than elsewhere: bad nights, not yet a pattern"
 
 
-def _needed(row: dict[str, Any], measure: Measure) -> str:
-    against = row["rest_rate"] if row["rest_rate"] is not None else row["goal"]
-    more = chances_to_decide(row["faults"], row[measure.chances], against, measure)
-    if more is None:
+def _needed(more: float, measure: Measure) -> str:
+    if np.isnan(more):
         return "Too few to tell good luck from bad"
-    return f"Too few to tell; about {more} more {measure.chances} like these would"
+    return f"Too few to tell; about {more:.0f} more {measure.chances} like these would"
 
 
 _TIMES: Final = np.unique(np.geomspace(2, 200, 40).astype(int))
 """So many times what was seen is tried: steps of about an eighth, as nobody needs it closer."""
 
 
-def chances_to_decide(faults: int, chances: float, against: float, measure: Measure = BY_RELOADS) -> int | None:
+def chances_to_decide(faults: Floats, chances: Floats, against: Floats, measure: Measure = BY_RELOADS) -> Floats:
     """How many more chances at the same rate until the limits no longer hold both a rate and twice that rate.
 
     Parameters
     ----------
-    faults, chances : int, float
-        Seen so far.
-    against : float
+    faults, chances : ndarray
+        Seen so far, of each group.
+    against : ndarray
         The rate compared with, per 100 chances.
     measure : Measure
 
     Returns
     -------
-    int or None
-        Rounded up to tens; None where no number would do, or there is nothing to go by.
+    ndarray
+        Rounded up to tens; nan where no number would do, or there is nothing to go by.
     """
-    if not chances or against <= 0:
-        return None
-    low, high = measure.limits(faults * _TIMES, chances * _TIMES, 1.0 + 0.0 * _TIMES)
-    decided = (100 * low > against) | (100 * high < 2 * against)
-    if not decided.any():
-        return None
-    more = chances * (int(_TIMES[decided.argmax()]) - 1)
-    return int(-(-more // 10) * 10)
+    # Limits close in as counts grow, so the first number that decides is found by halving.
+    first, last = np.zeros(faults.size, int), np.full(faults.size, _TIMES.size)
+    while (is_open := first < last).any():
+        middle = (first + last) // 2
+        times = _TIMES[np.minimum(middle, _TIMES.size - 1)]
+        low, high = measure.limits(faults * times, chances * times, np.ones(faults.size))
+        decided = (100 * low > against) | (100 * high < 2 * against)
+        last = np.where(is_open & decided, middle, last)
+        first = np.where(is_open & ~decided, middle + 1, first)
+    more = chances * (_TIMES[np.minimum(first, _TIMES.size - 1)] - 1)
+    found = (first < _TIMES.size) & (chances > 0) & (against > 0)
+    return np.where(found, np.ceil(more / 10) * 10, np.nan)
 
 
 def plural(word: str, count: float) -> str:

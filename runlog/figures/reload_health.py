@@ -19,7 +19,7 @@ from typing import Final
 import polars as pl
 
 from runlog.figures.group_pairs import INSIDE, alike, merged, pairs, through
-from runlog.figures.judging import BY_RELOADS, UNIT, coded, counted, sentence
+from runlog.figures.judging import BY_RELOADS, UNIT, coded, counted, with_sentence
 from runlog.figures.judging import judged as judged_counts
 from runlog.figures.reload_groups import DIMENSIONS, rated_reloads
 from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
@@ -147,5 +147,4 @@ def judged(rows: pl.DataFrame, goal: float, dimensions: Sequence[str] = DIMENSIO
     told = table.join(beside, on=["dimension", "group"], how="left", maintain_order="left").with_columns(
         pl.col("unrated").fill_null(0), through=pl.lit(None, pl.String)
     )
-    said = [sentence(row, BY_RELOADS) for row in told.iter_rows(named=True)]
-    return told.with_columns(sentence=pl.Series(said, dtype=pl.String)).select(*GROUPS)
+    return with_sentence(told, BY_RELOADS).select(*GROUPS)

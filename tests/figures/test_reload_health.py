@@ -2,6 +2,7 @@
 
 from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -159,8 +160,7 @@ def test_a_bar_that_failed_is_not_the_last_because_somebody_filled_up_after_it()
 
 def test_how_many_more_reloads_decide():
     """2 in 100 against 2 per 100: limits hold both 2 and 4 until they are narrow enough."""
-    more = chances_to_decide(2, 100, 2.0)
-    assert more is not None
+    faults, chances, against = (np.array(one, float) for one in ([2, 0, 0], [100, 0, 50], [2.0, 2.0, 0.0]))
+    more, *nothing_to_go_by = chances_to_decide(faults, chances, against)
     assert more > 100
-    assert chances_to_decide(0, 0, 2.0) is None
-    assert chances_to_decide(0, 50, 0.0) is None
+    assert np.isnan(nothing_to_go_by).all()
