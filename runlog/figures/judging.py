@@ -120,8 +120,10 @@ def counted(rows: pl.DataFrame, dimensions: Sequence[str], measure: Measure) -> 
         .unpivot(names, index=["unit", "faults", "chances"], variable_name="dimension", value_name="group")
         .filter(pl.col("group").is_not_null())
         .with_columns(pl.col("dimension").cast(pl.Enum(names)))
-        .group_by("dimension", "unit", "group")
-        .agg(pl.col("faults").sum(), pl.col("chances").sum())
+        # One number for a dimension and a shift: much quicker to group and to join by than the two.
+        .with_columns(place=pl.col("dimension").to_physical().cast(pl.UInt64) * 2**32 + pl.col("unit"))
+        .group_by("place", "group")
+        .agg(pl.col("dimension").first(), pl.col("faults").sum(), pl.col("chances").sum())
         .collect()
     )
     return _beside_the_rest(own.lazy(), measure).collect()
@@ -140,29 +142,46 @@ def coded(rows: pl.DataFrame, dimensions: Sequence[str]) -> pl.DataFrame:
 def _beside_the_rest(own: pl.LazyFrame, measure: Measure) -> pl.LazyFrame:
     """Counts of each group and of all others of its dimension, from one row a dimension, shift and group."""
     faults, chances, bad = pl.col("faults"), pl.col("chances"), pl.col("faults") > 0
-    units = own.group_by("dimension", "unit").agg(unit_faults=faults.sum(), unit_chances=chances.sum(), groups=pl.len())
+    units = own.group_by("place").agg(
+        pl.col("dimension").first(), unit_faults=faults.sum(), unit_chances=chances.sum(), groups=pl.len()
+    )
     whole = units.group_by("dimension").agg(
         all_faults=pl.col("unit_faults").sum(),
         all_chances=pl.col("unit_chances").sum(),
         all_units=pl.len(),
         all_bad=(pl.col("unit_faults") > 0).sum(),
     )
-    share = faults.sum() / chances.sum()
-    expected = chances * share
-    spread = (((faults - expected) ** 2 / expected).filter(expected > 0)).sum()
+    # Squares of faults against what is expected, sum((f - e)^2 / e) with e = share * chances, from sums alone.
+    timed = chances > 0
+    share = pl.col("own_faults") / pl.col("own_chances")
+    spread = pl.col("squares") / share - 2 * pl.col("timed_faults") + pl.col("own_faults")
     spread = spread / (1 - share) if measure.at_most_one else spread
-    varies = (share > 0) & (pl.len() > 1) & ((share < 1) if measure.at_most_one else True)
+    varies = (share > 0) & (pl.col("units") > 1) & ((share < 1) if measure.at_most_one else True)
     return (
-        own.join(units, on=["dimension", "unit"])
+        own.join(units.drop("dimension"), on="place")
+        .select(
+            "dimension",
+            "group",
+            "faults",
+            "chances",
+            bad=bad,
+            only=pl.col("groups") == 1,
+            bad_only=bad & (pl.col("unit_faults") == faults),
+            timed_faults=pl.when(timed).then(faults).otherwise(0),
+            squares=pl.when(timed).then(faults**2 / chances).otherwise(0.0),
+        )
         .group_by("dimension", "group")
         .agg(
+            pl.col("squares", "timed_faults").sum(),
             own_faults=faults.sum(),
             own_chances=chances.sum(),
             units=pl.len().cast(pl.Int64),
-            units_with_fault=bad.sum().cast(pl.Int64),
-            only_here=(pl.col("groups") == 1).sum(),
-            bad_only_here=(bad & (pl.col("unit_faults") == faults)).sum(),
-            dispersion=pl.when(varies).then((spread / (pl.len() - 1)).clip(lower_bound=1)).otherwise(1.0),
+            units_with_fault=pl.col("bad").sum().cast(pl.Int64),
+            only_here=pl.col("only").sum(),
+            bad_only_here=pl.col("bad_only").sum(),
+        )
+        .with_columns(
+            dispersion=pl.when(varies).then((spread / (pl.col("units") - 1)).clip(lower_bound=1)).otherwise(1.0)
         )
         .join(whole, on="dimension")
         .with_columns(pl.col("group").cast(pl.String))
