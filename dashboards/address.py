@@ -6,12 +6,14 @@ know is told, and left out.
 
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 T = TypeVar("T")
+
+_ALL: Final = "All machines"
 
 
 def one_of(
@@ -64,16 +66,17 @@ def one_of(
 
 def machine(names: Sequence[str], place: DeltaGenerator, *, bare: bool = True) -> str | None:
     """The machine in the address, None for all of them; see `one_of`."""
-    return one_of(
+    # A word for all of them, not None: Streamlit takes None for nothing chosen, and shows no choice.
+    chosen = one_of(
         "machine",
         "Machine",
-        [None, *names],
+        [_ALL, *names],
         place,
-        default=None,
-        words=lambda one: one or "All machines",
+        default=_ALL,
         unknown=f"No machine of that name in the log, which has {', '.join(names)}.",
         bare=bare,
     )
+    return None if chosen == _ALL else chosen
 
 
 def to(key: str, value: str | None) -> None:

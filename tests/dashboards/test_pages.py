@@ -50,6 +50,7 @@ def test_one_machine_chosen_by_the_address(opened, shop_on_disk):
 
 def test_choosing_a_machine_changes_the_address(opened, shop_on_disk):
     page = opened(*shop_on_disk)
+    assert page.selectbox(key="machine").value == "All machines"
     page.selectbox(key="machine").select("T03").run()
     assert not page.exception
     assert asked(page, "machine") == "T03"
