@@ -238,6 +238,20 @@ def test_of_two_files_that_go_on_from_one_beginning_both_are_whole(tmp_path: Pat
     assert_frame_equal(told(store), told(whole))
 
 
+def test_a_torn_last_line_goes_when_another_file_goes_on_from_what_stood_before_it(tmp_path: Path):
+    rows = NIGHT.splitlines(keepends=True)
+    store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
+    begun = "".join(rows[:61])
+    logs = write(tmp_path / "logs", T01__csv=begun + "2026-03-02T22:12:00")
+    taken(logs, store)
+    assert store.rejects().select("raw").collect()["raw"].to_list() == ["2026-03-02T22:12:00"]
+    # By name the other file comes first.
+    taken(write(logs, **{"T01__csv": "".join(rows[:90]), "T01 again__csv": begun + other_day(rows[1:40])}), store)
+    taken(logs, whole)
+    assert store.rejects().collect().is_empty()
+    assert_frame_equal(told(store), told(whole))
+
+
 def test_deriving_again_changes_nothing(tmp_path: Path):
     store = Store(tmp_path / "store")
     taken(write(tmp_path / "logs", T01__csv=NIGHT, T02__log=LINES), store)

@@ -155,10 +155,11 @@ def _due(
 ) -> Due | None:
     """What is to be read of a file, and what gives way to it, `others` anyway; None if nothing is new."""
     standing = known.standing
+    # A torn end was one file's alone: it goes also where another file goes on with what stood before it.
     begun = {
         prefix: (file, offset)
         for prefix, (file, offset) in _begun(one, known).items()
-        if goes_on.get(file.partition(TAIL)[0], one.own) == one.own
+        if TAIL in file or goes_on.get(file, one.own) == one.own
     }
     # A file with a tail has rows under two names; the one is no beginning of the other.
     name = known.identities.get(one.own)
