@@ -99,17 +99,13 @@ def grouped_stops(facts: Facts, site: Site, causes: list[str]) -> pl.LazyFrame:
 
 
 def fault_rows(stretches: pl.DataFrame, stops: pl.DataFrame) -> pl.DataFrame:
-    """Faults and hours of each machine's shift and combination of groups, as `judging.counted` takes them."""
+    """Stretches as hours and stops as faults, as `Tally.of` takes them."""
     keys = list(dict.fromkeys(("machine", "shift_date", "shift", *DIMENSIONS)))
-    return (
-        pl.concat(
-            [
-                stretches.select(*keys, faults=pl.lit(0, pl.Int64), chances=pl.col("hours")),
-                stops.select(*keys, faults=pl.lit(1, pl.Int64), chances=pl.lit(0.0)),
-            ]
-        )
-        .group_by(keys, maintain_order=True)
-        .agg(pl.col("faults", "chances").sum())
+    return pl.concat(
+        [
+            stretches.select(*keys, faults=pl.lit(0, pl.Int64), chances=pl.col("hours")),
+            stops.select(*keys, faults=pl.lit(1, pl.Int64), chances=pl.lit(0.0)),
+        ]
     )
 
 

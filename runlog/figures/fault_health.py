@@ -20,8 +20,9 @@ from runlog.figures import fault_pattern
 from runlog.figures.fault_groups import DIMENSIONS, causes_named, fault_rows, running, stopped
 from runlog.figures.group_pairs import INSIDE, alike, pairs, through
 from runlog.figures.groups import in_shifts
-from runlog.figures.judging import BY_HOURS, coded, counted, judged, with_sentence
+from runlog.figures.judging import BY_HOURS, judged, with_sentence
 from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
+from runlog.figures.tally import Tally
 from runlog.figures.window import Facts
 from runlog.site import Site
 from runlog.statistics.counts import widened_per_hour
@@ -100,25 +101,28 @@ def fault_health(
     """
     causes = causes_named(site, cause)
     within = in_window(facts, first, last)
-    stretches, stops = (
-        frame.filter(within).collect() for frame in (running(facts, site), stopped(facts, site, causes))
+    stretches, stops, reloads, order = pl.collect_all(
+        frame.filter(within)
+        for frame in (
+            running(facts, site),
+            stopped(facts, site, causes),
+            in_shifts(facts["reloads"], facts["shift_plans"], at="start").select("machine", "start", "shift_date"),
+            facts["shift_plans"].select("machine", "shift_date", "shift", "shift_start"),
+        )
     )
-    reloads = in_shifts(facts["reloads"], facts["shift_plans"], at="start").filter(within)
-    reloads = reloads.select("machine", "start").collect()
-    order = facts["shift_plans"].select("machine", "shift_date", "shift", "shift_start").filter(within).collect()
     whole = fault_rows(stretches, stops)
     mended = last_fixes(None if first else done_by(fixes, last, site), causes)
     rows = fault_rows(since_last_fix(stretches, mended), since_last_fix(stops, mended)) if mended.height else whole
-    rows = coded(rows, [*DIMENSIONS, *dimensions])
-    table = judged(counted(rows, dimensions, BY_HOURS), BY_HOURS)
-    inside = pairs(rows, table, DIMENSIONS, BY_HOURS)
-    groups = with_sentence(through(rows, table, inside, BY_HOURS), BY_HOURS)
+    tally = Tally.of(rows, [*DIMENSIONS, *dimensions])
+    table = judged(tally.counted(dimensions, BY_HOURS), BY_HOURS)
+    inside = pairs(tally, table, DIMENSIONS, BY_HOURS)
+    groups = with_sentence(through(tally, table, inside, BY_HOURS), BY_HOURS)
     drawn = fault_pattern.points(stretches, stops, reloads)
     return FaultHealth(
         causes=causes,
         groups=groups.select(*GROUPS),
         pairs=inside.select(*PAIRS),
-        alike=alike(rows, groups, inside, DIMENSIONS),
+        alike=alike(tally, groups, inside, DIMENSIONS),
         mended=mended,
         trends=fault_pattern.trends(drawn, stretches, reloads),
         points=drawn,

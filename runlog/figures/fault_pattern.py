@@ -12,7 +12,8 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
-from runlog.figures.judging import FALSE_DISCOVERY_RATE, UNIT
+from runlog.figures.judging import FALSE_DISCOVERY_RATE
+from runlog.figures.tally import UNIT
 from runlog.statistics.change_point import change_point
 from runlog.statistics.counts import rate_ratio
 from runlog.statistics.failure_times import laplace, military_handbook, power_law
@@ -95,34 +96,24 @@ def points(stretches: pl.DataFrame, stops: pl.DataFrame, reloads: pl.DataFrame) 
         POINTS: how many faults, hours run and reloads begun there had been in the scope, the fault itself included.
     """
     first = pl.int_range(pl.len()).over(UNIT) == 0
-    faults = stops.sort("machine", "start").with_columns(first_of_shift=first)
-    parts = [_cumulated(PLANT, stretches, faults, reloads)]
-    stretches = stretches.select("machine", "start", "end")
-    of = {
-        name: frame.partition_by("machine", as_dict=True) for name, frame in (("ran", stretches), ("reloads", reloads))
-    }
-    for (machine,), own in faults.group_by("machine", maintain_order=True):
-        ran, changed = (of[name].get((machine,)) for name in ("ran", "reloads"))
-        parts.append(_cumulated(str(machine), _or_none(ran, stretches), own, _or_none(changed, reloads)))
-    return pl.concat(parts)
+    faults = stops.sort("machine", "start").select("machine", at="start", first_of_shift=first)
+    drawn = pl.concat(
+        [faults.sort("at", "machine").with_columns(scope=pl.lit(PLANT)), faults.with_columns(scope="machine")]
+    ).with_columns(faults=pl.int_range(1, pl.len() + 1).over("scope"))
+    ran, changed = _by_scope(stretches.select("machine", "start", "end")), _by_scope(reloads.select("machine", "start"))
+    hours, begun = [np.empty(0)], [np.empty(0)]
+    for (scope,), own in drawn.partition_by("scope", as_dict=True, maintain_order=True).items():
+        at = _microseconds(own["at"])
+        hours.append(hours_until(ran.get(scope, stretches.clear()), at))
+        begins = np.sort(_microseconds(changed.get(scope, reloads.clear())["start"]))
+        begun.append(np.searchsorted(begins, at, side="right").astype(float))
+    clocks = {"hours": np.concatenate(hours), "reloads": np.concatenate(begun)}
+    return drawn.with_columns(pl.Series(name, told) for name, told in clocks.items()).select(*POINTS).cast(POINTS)  # type: ignore[arg-type]
 
 
-def _or_none(frame: pl.DataFrame | None, like: pl.DataFrame) -> pl.DataFrame:
-    return like.clear() if frame is None else frame
-
-
-def _cumulated(scope: str, stretches: pl.DataFrame, faults: pl.DataFrame, reloads: pl.DataFrame) -> pl.DataFrame:
-    told = faults.sort("start", "machine").select("machine", "first_of_shift", at="start")
-    at = _microseconds(told["at"])
-    return told.select(
-        scope=pl.lit(scope),
-        machine="machine",
-        at="at",
-        faults=pl.int_range(1, pl.len() + 1),
-        hours=pl.Series(hours_until(stretches, at)),
-        reloads=pl.Series(np.searchsorted(np.sort(_microseconds(reloads["start"])), at, side="right"), dtype=pl.Int64),
-        first_of_shift="first_of_shift",
-    ).cast(POINTS)  # type: ignore[arg-type]
+def _by_scope(rows: pl.DataFrame) -> dict[Any, pl.DataFrame]:
+    """Rows of the plant and of each machine."""
+    return {PLANT: rows, **{name: own for (name,), own in rows.partition_by("machine", as_dict=True).items()}}
 
 
 def _microseconds(instants: pl.Series) -> Floats:

@@ -16,8 +16,9 @@ import polars as pl
 
 from runlog.figures.fault_groups import running, stopped
 from runlog.figures.groups import in_shifts
-from runlog.figures.judging import UNIT, plural
+from runlog.figures.judging import plural
 from runlog.figures.reload_groups import rated_reloads
+from runlog.figures.tally import UNIT
 from runlog.figures.window import Facts
 from runlog.site import Site
 from runlog.statistics.counts import clean_chances_to_decide, fewer_in_strata_p, rate_ratio

@@ -10,7 +10,8 @@ from typing import Final
 
 import polars as pl
 
-from runlog.figures.judging import LEAST_UNITS, UNIT, Measure, counted, judged, with_sentence
+from runlog.figures.judging import LEAST_UNITS, Measure, chronic, judged, with_sentence
+from runlog.figures.tally import Tally
 
 SAME: Final = 0.9
 """Groups that share so much of their chances cannot be told apart."""
@@ -23,15 +24,14 @@ LOT: Final = "bar lot"
 CALLED: Final = ("chronic", "burst", "above goal")
 
 
-def pairs(rows: pl.DataFrame, table: pl.DataFrame, dimensions: Sequence[str], measure: Measure) -> pl.DataFrame:
+def pairs(tally: Tally, table: pl.DataFrame, dimensions: Sequence[str], measure: Measure) -> pl.DataFrame:
     """Groups inside each chronic one, compared with the rest of it, where at least four shifts had a fault.
 
     Bar lots are left out: one is used up before four shifts are over, and most belong to one machine and size anyway.
 
     Parameters
     ----------
-    rows : DataFrame
-        As for `counted`.
+    tally : Tally
     table : DataFrame
         Its verdicts.
     dimensions : sequence of str
@@ -46,11 +46,11 @@ def pairs(rows: pl.DataFrame, table: pl.DataFrame, dimensions: Sequence[str], me
     """
     found = []
     for dimension, group in _chronic(table):
-        inside = rows.filter(pl.col(dimension) == group)
+        inside = tally.inside(dimension, group)
         others = [name for name in dimensions if name not in (dimension, "plant", LOT)]
-        if dimension == LOT or not inside.height or not others:
+        if dimension == LOT or not len(inside) or not others:
             continue
-        own = counted(inside, others, measure).filter("compared")
+        own = inside.counted(others, measure).filter("compared")
         enough = pl.col("units_with_fault") + pl.col("rest_units_with_fault") >= LEAST_UNITS
         found.append(own.filter(enough).with_columns(inside_dimension=pl.lit(dimension), inside_group=pl.lit(group)))
     columns = dict.fromkeys(INSIDE, pl.String()) | measure.columns
@@ -59,19 +59,20 @@ def pairs(rows: pl.DataFrame, table: pl.DataFrame, dimensions: Sequence[str], me
     return with_sentence(told, measure)
 
 
-def through(rows: pl.DataFrame, table: pl.DataFrame, inside: pl.DataFrame, measure: Measure) -> pl.DataFrame:
+def through(tally: Tally, table: pl.DataFrame, inside: pl.DataFrame, measure: Measure) -> pl.DataFrame:
     """Add `through` to a judged table: the group, or pair of groups, without which a chronic one is none.
 
     The clearest group is set aside first, or the clearest pair inside it; a chronic group that would not be called any
     more in what is left, judged anew, was called through it. Null for the others.
     """
-    left, data, names = _chronic(table), rows, {}
+    left, names = _chronic(table), {}
     dimensions = table["dimension"].unique(maintain_order=True).to_list()
     while left:
         head, *rest = left
         core = [head, *_clearest_inside(inside, head)]
-        data = data.filter(~pl.all_horizontal((pl.col(name) == group).fill_null(False) for name, group in core))
-        alone = _still_chronic(data, [*rest, *([head] if len(core) > 1 else [])], dimensions, measure)
+        tally = tally.without(core)
+        asked = {*rest, *([head] if len(core) > 1 else [])}
+        alone = asked & chronic(tally.counted(dimensions, measure), measure) if asked else set()
         name = ", ".join(f"{dimension} {group}" for dimension, group in core)
         names |= {one: name for one in [*rest, head] if one not in alone and (one != head or len(core) > 1)}
         left = [one for one in rest if one in alone]
@@ -91,20 +92,12 @@ def _clearest_inside(inside: pl.DataFrame, head: tuple[str, str]) -> list[tuple[
     return _chronic(inside.filter(own))[:1]
 
 
-def _still_chronic(
-    rows: pl.DataFrame, groups: list[tuple[str, str]], dimensions: Sequence[str], measure: Measure
-) -> set[tuple[str, str]]:
-    if not groups:
-        return set()
-    return set(_chronic(judged(counted(rows, dimensions, measure), measure, ranked=False))) & set(groups)
-
-
-def alike(rows: pl.DataFrame, table: pl.DataFrame, inside: pl.DataFrame, dimensions: Sequence[str]) -> pl.DataFrame:
+def alike(tally: Tally, table: pl.DataFrame, inside: pl.DataFrame, dimensions: Sequence[str]) -> pl.DataFrame:
     """Pairs of groups of different dimensions, one of them called, that share nearly all of their chances.
 
     Parameters
     ----------
-    rows, table, inside : DataFrame
+    tally, table, inside
         As above; chronic groups inside another are looked at within it.
     dimensions : sequence of str
         What is known of rows.
@@ -115,27 +108,17 @@ def alike(rows: pl.DataFrame, table: pl.DataFrame, inside: pl.DataFrame, dimensi
         ALIKE; inside_dimension and inside_group are null for groups of the whole shop.
     """
     called = table.filter(pl.col("verdict").is_in(CALLED))
-    found = [_alike(rows, called, dimensions, None, None)]
-    chronic = inside.filter(pl.col("verdict") == "chronic")
-    for (dimension, group), own in chronic.group_by(*INSIDE, maintain_order=True):
+    found = [_alike(tally, called, dimensions, None, None)]
+    within = inside.filter(pl.col("verdict") == "chronic")
+    for (dimension, group), own in within.group_by(*INSIDE, maintain_order=True):
         others = [name for name in dimensions if name not in (dimension, "plant")]
-        part = rows.filter(pl.col(str(dimension)) == group)
+        part = tally.inside(str(dimension), str(group))
         found.append(_alike(part, own, others, str(dimension), str(group)))
     return pl.concat(found)
 
 
-def _alike(rows: pl.DataFrame, called: pl.DataFrame, dimensions: Sequence[str], *within: str | None) -> pl.DataFrame:
-    chances = pl.col("chances")
-    sizes = (
-        rows.lazy()
-        .select("chances", *dimensions)
-        .unpivot(dimensions, index="chances", variable_name="dimension", value_name="group")
-        .filter(pl.col("group").is_not_null())
-        .group_by("dimension", "group")
-        .agg(size=chances.sum())
-        .with_columns(pl.col("group").cast(pl.String))
-        .collect()
-    )
+def _alike(tally: Tally, called: pl.DataFrame, dimensions: Sequence[str], *within: str | None) -> pl.DataFrame:
+    sizes = tally.sizes(dimensions)
     own = sizes.join(called.select("dimension", "group"), on=["dimension", "group"], how="semi")
     other = sizes.rename({name: f"other_{name}" for name in sizes.columns})
     # Groups of very different sizes cannot share nearly all: only the others are counted.
@@ -145,33 +128,14 @@ def _alike(rows: pl.DataFrame, called: pl.DataFrame, dimensions: Sequence[str], 
         & (pl.col("size") >= SAME * pl.col("other_size"))
         & (pl.col("size") > 0)
     )
-    both = [
-        chances.filter(
-            (pl.col(one["dimension"]) == one["group"]) & (pl.col(one["other_dimension"]) == one["other_group"])
-        )
-        .sum()
-        .alias(str(place))
-        for place, one in enumerate(near.iter_rows(named=True))
-    ]
-    shared = rows.select(both).row(0) if both else ()
+    both = near.select("dimension", "group", "other_dimension", "other_group").iter_rows()
+    shared = [tally.shared([one[:2], one[2:]]) for one in both]
     told = (
         near.with_columns(shared=pl.Series(shared, dtype=pl.Float64))
         .with_columns(share=pl.col("shared") / (pl.col("size") + pl.col("other_size") - pl.col("shared")))
         .filter(pl.col("share") >= SAME)
-        .sort(
-            "dimension",
-            "group",
-            "share",
-            "other_dimension",
-            "other_group",
-            descending=[False, False, True, False, False],
-        )
+        # Rounded: what differs in the last digits only is a tie.
+        .sort("dimension", "group", -pl.col("share").round(9), "other_dimension", "other_group")
         .with_columns(inside_dimension=pl.lit(within[0], pl.String), inside_group=pl.lit(within[1], pl.String))
     )
     return told.select(*ALIKE).cast(ALIKE)  # type: ignore[arg-type]
-
-
-def merged(rows: pl.DataFrame, dimensions: Sequence[str]) -> pl.DataFrame:
-    """Rows of one shift that are of the same groups, put together: the same counts from fewer rows."""
-    keys = list(dict.fromkeys((*UNIT, *dimensions)))
-    return rows.group_by(keys, maintain_order=True).agg(pl.col("faults").sum(), pl.col("chances").sum())

@@ -1,14 +1,14 @@
 """Chronic or bad luck, whatever is counted: faults of groups beside their chances, compared with all others.
 
-    rows      unit columns, faults, chances, and a text column for each dimension
-    table = judged(counted(rows, dimensions, BY_RELOADS), BY_RELOADS, goal=1.0)
+    tally = Tally.of(rows, dimensions)      # UNIT, faults, chances, and a text column for each dimension
+    table = judged(tally.counted(dimensions, BY_RELOADS), BY_RELOADS, goal=1.0)
 
 Faults of one night are not independent: one bent bar makes three. So the unit of comparison is a machine's shift, not
 the single chance. Rates are per 100 chances with exact limits, widened by how much more units vary than chance lets
 them. Many groups are looked at at once, so the false discovery rate over all of them is held at 5 %.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -23,8 +23,6 @@ LEAST_UNITS: Final = 4
 """So many shifts with a fault at least make a chronic one."""
 LEAST_UNITS_OF_LOT: Final = 2
 """A lot of bars is used up in a few nights."""
-UNIT: Final = ("machine", "shift_date", "shift")
-
 VERDICTS: Final = ("chronic", "above goal", "burst", "too few to tell", "within chance", "not compared")
 
 
@@ -95,114 +93,6 @@ BY_HOURS: Final = Measure(
 )
 
 
-def counted(rows: pl.DataFrame, dimensions: Sequence[str], measure: Measure) -> pl.DataFrame:
-    """Faults and chances of every group, and of all others of its dimension together.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        UNIT, faults, chances, and a text column a dimension: null where it is not known.
-    dimensions : sequence of str
-        What to group by, one at a time.
-    measure : Measure
-
-    Returns
-    -------
-    DataFrame
-        dimension, group, faults, chances, rest_faults, rest_chances, units, units_with_fault, rest_units,
-        rest_units_with_fault, dispersion, compared (there are others).
-    """
-    numbered = rows if "unit" in rows.columns else coded(rows, dimensions)
-    names = list(dict.fromkeys(dimensions))
-    own = (
-        numbered.lazy()
-        .select("unit", "faults", "chances", *names)
-        .unpivot(names, index=["unit", "faults", "chances"], variable_name="dimension", value_name="group")
-        .filter(pl.col("group").is_not_null())
-        .with_columns(pl.col("dimension").cast(pl.Enum(names)))
-        # One number for a dimension and a shift: much quicker to group and to join by than the two.
-        .with_columns(place=pl.col("dimension").to_physical().cast(pl.UInt64) * 2**32 + pl.col("unit"))
-        .group_by("place", "group")
-        .agg(pl.col("dimension").first(), pl.col("faults").sum(), pl.col("chances").sum())
-        .collect()
-    )
-    return _beside_the_rest(own.lazy(), measure).collect()
-
-
-def coded(rows: pl.DataFrame, dimensions: Sequence[str]) -> pl.DataFrame:
-    """Rows with a number for each shift, `unit`, and groups as categories: much quicker to count by than texts.
-
-    Whoever counts some of the rows again and again does this once before.
-    """
-    units = rows.select(UNIT).unique(maintain_order=True).with_row_index("unit")
-    named = [pl.col(name).cast(pl.Categorical) for name in dict.fromkeys(dimensions)]
-    return rows.join(units, on=UNIT, nulls_equal=True, maintain_order="left").with_columns(named)
-
-
-def _beside_the_rest(own: pl.LazyFrame, measure: Measure) -> pl.LazyFrame:
-    """Counts of each group and of all others of its dimension, from one row a dimension, shift and group."""
-    faults, chances, bad = pl.col("faults"), pl.col("chances"), pl.col("faults") > 0
-    units = own.group_by("place").agg(
-        pl.col("dimension").first(), unit_faults=faults.sum(), unit_chances=chances.sum(), groups=pl.len()
-    )
-    whole = units.group_by("dimension").agg(
-        all_faults=pl.col("unit_faults").sum(),
-        all_chances=pl.col("unit_chances").sum(),
-        all_units=pl.len(),
-        all_bad=(pl.col("unit_faults") > 0).sum(),
-    )
-    # Squares of faults against what is expected, sum((f - e)^2 / e) with e = share * chances, from sums alone.
-    timed = chances > 0
-    share = pl.col("own_faults") / pl.col("own_chances")
-    spread = pl.col("squares") / share - 2 * pl.col("timed_faults") + pl.col("own_faults")
-    spread = spread / (1 - share) if measure.at_most_one else spread
-    varies = (share > 0) & (pl.col("units") > 1) & ((share < 1) if measure.at_most_one else True)
-    return (
-        own.join(units.drop("dimension"), on="place")
-        .select(
-            "dimension",
-            "group",
-            "faults",
-            "chances",
-            bad=bad,
-            only=pl.col("groups") == 1,
-            bad_only=bad & (pl.col("unit_faults") == faults),
-            timed_faults=pl.when(timed).then(faults).otherwise(0),
-            squares=pl.when(timed).then(faults**2 / chances).otherwise(0.0),
-        )
-        .group_by("dimension", "group")
-        .agg(
-            pl.col("squares", "timed_faults").sum(),
-            own_faults=faults.sum(),
-            own_chances=chances.sum(),
-            units=pl.len().cast(pl.Int64),
-            units_with_fault=pl.col("bad").sum().cast(pl.Int64),
-            only_here=pl.col("only").sum(),
-            bad_only_here=pl.col("bad_only").sum(),
-        )
-        .with_columns(
-            dispersion=pl.when(varies).then((spread / (pl.col("units") - 1)).clip(lower_bound=1)).otherwise(1.0)
-        )
-        .join(whole, on="dimension")
-        .with_columns(pl.col("group").cast(pl.String))
-        .sort("dimension", "group")
-        .select(
-            "group",
-            "units",
-            "units_with_fault",
-            "dispersion",
-            dimension=pl.col("dimension").cast(pl.String),
-            faults=pl.col("own_faults").cast(pl.Int64),
-            chances=pl.col("own_chances").cast(pl.Float64),
-            rest_faults=(pl.col("all_faults") - pl.col("own_faults")).cast(pl.Int64),
-            rest_chances=(pl.col("all_chances") - pl.col("own_chances")).cast(pl.Float64),
-            rest_units=pl.col("all_units").cast(pl.Int64) - pl.col("only_here").cast(pl.Int64),
-            rest_units_with_fault=pl.col("all_bad").cast(pl.Int64) - pl.col("bad_only_here").cast(pl.Int64),
-        )
-        .with_columns(compared=(pl.col("rest_units") > 0) & (pl.col("rest_chances") > 1e-9) & (pl.col("chances") > 0))
-    )
-
-
 def judged(
     table: pl.DataFrame, measure: Measure, *, goal: float | None = None, keep: tuple[str, ...] = (), ranked: bool = True
 ) -> pl.DataFrame:
@@ -211,7 +101,7 @@ def judged(
     Parameters
     ----------
     table : DataFrame
-        From `counted`.
+        From `Tally.counted`.
     measure : Measure
     goal : float, optional
         Faults per 100 chances that the shop means to stay below.
@@ -228,32 +118,19 @@ def judged(
     """
     if not table.height:
         return pl.DataFrame(schema=measure.columns)
-    compared = table["compared"]
-    p_by_chances = f"p_by_{measure.chances}"
-    x, n, times = (table[name].to_numpy() for name in ("faults", "chances", "dispersion"))
-    low, high = measure.limits(x, n, times)
+    low, high = measure.limits(*_of(table, "faults", "chances", "dispersion"))
     held = pl.when("compared")
-    told = table.with_columns(
-        p=pl.Series(more_often_p(*_of(table, "units_with_fault", "units", "rest_units_with_fault", "rest_units"))),
+    told = _with_p(table, measure).with_columns(
         low=pl.Series(100 * low),
         high=pl.Series(100 * high),
         goal=pl.lit(goal, pl.Float64),
         rate=pl.when(pl.col("chances") > 0).then(100 * pl.col("faults") / pl.col("chances")),
         rest_rate=held.then(100 * pl.col("rest_faults") / pl.col("rest_chances")),
-        **{
-            p_by_chances: pl.Series(measure.more_often(*_of(table, "faults", "chances", "rest_faults", "rest_chances")))
-        },
-    ).with_columns(
-        held.then(pl.col(name)).alias(name) for name in ("p", p_by_chances, "rest_units", "rest_units_with_fault")
-    )
-    told = told.with_columns(
-        pl.repeat(None, told.height, dtype=pl.Float64, eager=True)
-        .scatter(compared.arg_true(), false_discovery_q(told[name].filter(compared).to_numpy()))
-        .alias(q)
-        for name, q in (("p", "q"), (p_by_chances, "q_by_chances"))
+        rest_units=held.then("rest_units"),
+        rest_units_with_fault=held.then("rest_units_with_fault"),
     )
     shrunken = _shrunken(told, measure) if ranked else told.with_columns(shrunken=pl.lit(None, pl.Float64))
-    called = shrunken.rename({"chances": measure.chances}).with_columns(verdict=_verdict(p_by_chances))
+    called = shrunken.rename({"chances": measure.chances}).with_columns(verdict=_verdict(f"p_by_{measure.chances}"))
     rank = pl.col("verdict").replace_strict(dict(zip(VERDICTS, range(len(VERDICTS)), strict=True)))
     falling = [False, False, True, False, False]
     # Rounded: what differs in the last digits only, as hours do by the order in which they are summed, is a tie.
@@ -268,6 +145,28 @@ def judged(
     return ordered.select(*keep, *measure.columns).cast(measure.columns)  # type: ignore[arg-type]
 
 
+def chronic(table: pl.DataFrame, measure: Measure) -> set[tuple[str, str]]:
+    """Dimension and group of those that `judged` calls chronic, for whoever asks no more than that."""
+    found = _with_p(table, measure).filter(_is_chronic(f"p_by_{measure.chances}"))
+    return {*found.select("dimension", "group").iter_rows()}
+
+
+def _with_p(table: pl.DataFrame, measure: Measure) -> pl.DataFrame:
+    """Add p and q by units and by chances; null where there is nothing to compare with."""
+    known = table.filter("compared")
+    by_units = more_often_p(*_of(known, "units_with_fault", "units", "rest_units_with_fault", "rest_units"))
+    by_chances = measure.more_often(*_of(known, "faults", "chances", "rest_faults", "rest_chances"))
+    found = {
+        "p": by_units,
+        "q": false_discovery_q(by_units),
+        f"p_by_{measure.chances}": by_chances,
+        "q_by_chances": false_discovery_q(by_chances),
+    }
+    nothing = pl.Series([None], dtype=pl.Float64).new_from_index(0, table.height)
+    places = table["compared"].arg_true()
+    return table.with_columns(nothing.scatter(places, values).alias(name) for name, values in found.items())
+
+
 def _of(table: pl.DataFrame, *names: str) -> list[Floats]:
     return [table[name].to_numpy() for name in names]
 
@@ -280,19 +179,14 @@ def _shrunken(table: pl.DataFrame, measure: Measure) -> pl.DataFrame:
 
 
 def _verdict(p_by_chances: str) -> pl.Expr:
-    least = pl.when(pl.col("dimension") == "bar lot").then(LEAST_UNITS_OF_LOT).otherwise(LEAST_UNITS)
-    by_units = (pl.col("q") <= FALSE_DISCOVERY_RATE).fill_null(False)
-    by_chances = (pl.col(p_by_chances) <= FALSE_DISCOVERY_RATE).fill_null(False)
     q_by_chances = (pl.col("q_by_chances") <= FALSE_DISCOVERY_RATE).fill_null(False)
     above_goal = (pl.col("low") > pl.col("goal")).fill_null(False)
-    many = pl.col("units_with_fault") >= least
     against = pl.coalesce("rest_rate", "goal")
     wide = (pl.col("low") <= against) & (pl.col("high") >= 2 * against)
     return (
-        # A group with more chances a shift has more shifts with a fault: by chances it must stand out as well.
-        pl.when(by_units & by_chances & many)
+        pl.when(_is_chronic(p_by_chances))
         .then(pl.lit("chronic"))
-        .when(above_goal & many)
+        .when(above_goal & _is_often())
         .then(pl.lit("above goal"))
         .when((q_by_chances | above_goal) & (pl.col("faults") > 1))
         .then(pl.lit("burst"))
@@ -302,6 +196,18 @@ def _verdict(p_by_chances: str) -> pl.Expr:
         .then(pl.lit("too few to tell"))
         .otherwise(pl.lit("within chance"))
     )
+
+
+def _is_chronic(p_by_chances: str) -> pl.Expr:
+    by_units = (pl.col("q") <= FALSE_DISCOVERY_RATE).fill_null(False)
+    # A group with more chances a shift has more shifts with a fault: by chances it must stand out as well.
+    by_chances = (pl.col(p_by_chances) <= FALSE_DISCOVERY_RATE).fill_null(False)
+    return by_units & by_chances & _is_often()
+
+
+def _is_often() -> pl.Expr:
+    least = pl.when(pl.col("dimension") == "bar lot").then(LEAST_UNITS_OF_LOT).otherwise(LEAST_UNITS)
+    return pl.col("units_with_fault") >= least
 
 
 # --- in words ------------------------------------------------------------------------------------

@@ -18,11 +18,12 @@ from typing import Final
 
 import polars as pl
 
-from runlog.figures.group_pairs import INSIDE, alike, merged, pairs, through
-from runlog.figures.judging import BY_RELOADS, UNIT, coded, counted, with_sentence
+from runlog.figures.group_pairs import INSIDE, alike, pairs, through
+from runlog.figures.judging import BY_RELOADS, with_sentence
 from runlog.figures.judging import judged as judged_counts
 from runlog.figures.reload_groups import DIMENSIONS, rated_reloads
 from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
+from runlog.figures.tally import Tally
 from runlog.figures.window import Facts
 from runlog.site import Site
 
@@ -94,12 +95,12 @@ def reload_health(
     rows = within(rated_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect(), first, last)
     mended = last_fixes(None if first else done_by(fixes, last, site), None)
     rows = since_last_fix(rows, mended)
-    table = judged(rows, site.limits_.reload_fault_goal_per_100, dimensions)
-    chances = coded(merged(as_chances(rows).filter(pl.col("chances") > 0), DIMENSIONS), DIMENSIONS)
-    inside = pairs(chances, table, DIMENSIONS, BY_RELOADS)
-    groups = through(chances, table.drop("through"), inside, BY_RELOADS).select(*GROUPS)
+    tally = tally_of(rows, [*DIMENSIONS, *dimensions])
+    table = judged(rows, tally, site.limits_.reload_fault_goal_per_100, dimensions)
+    inside = pairs(tally, table, DIMENSIONS, BY_RELOADS)
+    groups = through(tally, table.drop("through"), inside, BY_RELOADS).select(*GROUPS)
     span = rows.select(first=pl.col("start").min(), last=pl.col("start").max()).row(0)
-    return ReloadHealth(groups, inside.select(*PAIRS), alike(chances, groups, inside, DIMENSIONS), mended, *span)
+    return ReloadHealth(groups, inside.select(*PAIRS), alike(tally, groups, inside, DIMENSIONS), mended, *span)
 
 
 def within(rows: pl.DataFrame, first: date | None, last: date | None) -> pl.DataFrame:
@@ -116,13 +117,20 @@ def as_chances(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def judged(rows: pl.DataFrame, goal: float, dimensions: Sequence[str] = DIMENSIONS) -> pl.DataFrame:
+def tally_of(rows: pl.DataFrame, dimensions: Sequence[str]) -> Tally:
+    """Rated reloads and their faults, ready to be counted by some dimensions."""
+    return Tally.of(as_chances(rows).filter("rated"), dimensions)
+
+
+def judged(rows: pl.DataFrame, tally: Tally, goal: float, dimensions: Sequence[str] = DIMENSIONS) -> pl.DataFrame:
     """Judge every group of some dimensions.
 
     Parameters
     ----------
     rows : DataFrame
         From `rated_reloads`.
+    tally : Tally
+        Of these.
     goal : float
         Faults per 100 reloads that the shop means to stay below.
     dimensions : sequence of str
@@ -133,16 +141,12 @@ def judged(rows: pl.DataFrame, goal: float, dimensions: Sequence[str] = DIMENSIO
     DataFrame
         GROUPS; `through` is not told yet.
     """
-    chances = as_chances(rows)
-    keys = list(dict.fromkeys((*UNIT, *dimensions)))
-    known = merged(chances.filter("rated").select(*keys, "faults", "chances"), dimensions)
-    table = judged_counts(counted(known, dimensions, BY_RELOADS), BY_RELOADS, goal=goal)
-    beside = pl.concat(
-        chances.filter(~pl.col("rated") & pl.col(name).is_not_null())
-        .group_by(group=pl.col(name))
+    table = judged_counts(tally.counted(dimensions, BY_RELOADS), BY_RELOADS, goal=goal)
+    beside = (
+        rows.filter(~pl.col("rated"))
+        .unpivot([*dict.fromkeys(dimensions)], variable_name="dimension", value_name="group")
+        .group_by("dimension", "group")
         .agg(unrated=pl.len().cast(pl.Int64))
-        .with_columns(dimension=pl.lit(name))
-        for name in dimensions
     )
     told = table.join(beside, on=["dimension", "group"], how="left", maintain_order="left").with_columns(
         pl.col("unrated").fill_null(0), through=pl.lit(None, pl.String)

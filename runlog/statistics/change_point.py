@@ -78,13 +78,14 @@ def _likelihood(bad: np.ndarray, of: np.ndarray) -> Floats:
 
 
 def _chance(ratio: Floats, seen: float, size: int, count: int) -> float:
+    """Followed step by step: the chance of each count of bad ones, less that of orders that were ever as clear."""
     below = ratio < seen - _SAME
-    bad = np.arange(count + 1)
+    bad, left = np.arange(count + 1), size - np.arange(size - 1)
+    is_bad = np.clip((count - bad) / left[:, None], 0.0, 1.0)
     alive = np.zeros(count + 1)
     alive[0] = 1.0
-    for before in range(size - 1):
-        is_bad = np.clip((count - bad) / (size - before), 0.0, 1.0)
-        step = alive * (1 - is_bad)
-        step[1:] += (alive * is_bad)[:-1]
-        alive = np.where(below[before], step, 0.0)
+    for turns_bad, stays_good, goes_on in zip(is_bad[:, :-1], 1 - is_bad, below, strict=True):
+        step = alive * stays_good
+        step[1:] += alive[:-1] * turns_bad
+        alive = step * goes_on
     return float(min(1.0, max(0.0, 1.0 - alive.sum())))

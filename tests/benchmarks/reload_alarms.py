@@ -11,10 +11,10 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import polars as pl
 
+from runlog.figures import reload_health
 from runlog.figures.fault_pattern import steps
 from runlog.figures.judging import VERDICTS
 from runlog.figures.reload_durations import judged as durations
-from runlog.figures.reload_health import judged
 
 MACHINES, NIGHTS, RELOADS, RATE = 20, 60, 10, 0.02
 GOAL = 100.0
@@ -47,12 +47,17 @@ def shop(rng: np.random.Generator, *, spread: float, worse: float = 1.0, nights:
     ).with_columns(shift=pl.lit("night"), rated=pl.lit(True))
 
 
+def verdicts(rows: pl.DataFrame, dimensions: list[str]) -> pl.DataFrame:
+    """Every group of some dimensions, judged."""
+    return reload_health.judged(rows, reload_health.tally_of(rows, dimensions), GOAL, dimensions)
+
+
 def called(spread: float, worse: float, shops: int = SHOPS, seed: int = 1) -> tuple[float, float]:
     """Share of shops in which a machine no worse than the others is called chronic, and in which the worse one is."""
     rng = np.random.default_rng(seed)
     wrong = right = 0
     for _ in range(shops):
-        table = judged(shop(rng, spread=spread, worse=worse), GOAL, ["machine"])
+        table = verdicts(shop(rng, spread=spread, worse=worse), ["machine"])
         chronic = set(table.filter(pl.col("verdict") == VERDICTS[0])["group"])
         worst = {f"T{MACHINES:02}"} if worse > 1 else set()
         wrong += bool(chronic - worst)
@@ -90,7 +95,7 @@ def any_group_table() -> str:
     lines = ["| nights | any group called chronic | groups looked at |", "| --- | ---: | ---: |"]
     for words, spread in SPREADS:
         rng = np.random.default_rng(7)
-        tables = [judged(with_groups(shop(rng, spread=spread)), GOAL, GROUPINGS) for _ in range(SHOPS)]
+        tables = [verdicts(with_groups(shop(rng, spread=spread)), GROUPINGS) for _ in range(SHOPS)]
         wrong = sum("chronic" in table["verdict"] for table in tables)
         lines.append(f"| {words} | {100 * wrong / SHOPS:.1f} % of shops | {tables[0].height} |")
     return "\n".join(lines)
@@ -112,9 +117,7 @@ def weeks_table(shops: int = 30, weeks: int = 13) -> str:
             for _ in range(shops):
                 rows = shop(rng, spread=spread, worse=worse, nights=7 * weeks)
                 looks = [
-                    set(
-                        judged(rows.filter(pl.col("shift_date") < 7 * week), GOAL, ["machine"]).filter(CHRONIC)["group"]
-                    )
+                    set(verdicts(rows.filter(pl.col("shift_date") < 7 * week), ["machine"]).filter(CHRONIC)["group"])
                     for week in range(2, weeks + 1)
                 ]
                 worst = {f"T{MACHINES:02}"} if worse > 1 else set()
