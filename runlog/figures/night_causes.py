@@ -130,9 +130,13 @@ def _gains_of(number: int, row: dict[str, Any], ahead: Nights, setting: Setting,
     broken = BetaChances(np.maximum(failing - less, 0.0), float(ahead.failures.beta[number]) + less)
     unlimited = np.minimum(setting.by_time, ahead.order[number])
     courses = range(_COURSES)
-    mean = np.mean([_made(number, one, setting, stopping, broken, setting.parts) for one in courses], axis=0)
+    made = [_made(number, one, setting, stopping, broken, setting.parts) for one in courses]
+    mean = np.mean(made, axis=0)
     as_it_is = (stopping.of(slice(1)), broken.of(slice(1)))
-    free = np.mean([_made(number, one, setting, *as_it_is, unlimited) for one in courses])
+    bars_end_it = setting.parts[number] < unlimited[number]
+    free = np.mean(
+        [_made(number, one, setting, *as_it_is, unlimited)[0] if bars_end_it[one] else made[one][0] for one in courses]
+    )
     counts = [*here.sum(0).tolist(), *there.tolist()]
     kinds = ["hour"] * len(seen.hourly) + ["reload"] * len(seen.failing)
     names = [*seen.hourly, *seen.failing]

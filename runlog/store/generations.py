@@ -1,6 +1,7 @@
 """What was made of it: tables of facts, replaced together and read together."""
 
 from collections.abc import Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Final
@@ -164,7 +165,9 @@ class Generations(Loads):
         """Every table of facts, all of one generation."""
         self._check()
         versions = self._versions()
-        return {table.name: self._fact(table.name, versions) for table in FACT_TABLES}
+        names = [table.name for table in FACT_TABLES]
+        with ThreadPoolExecutor() as openers:  # opening one waits for the disk most of the time
+            return dict(zip(names, openers.map(lambda name: self._fact(name, versions), names), strict=True))
 
     def _fact(self, name: str, versions: Mapping[str, int]) -> pl.LazyFrame:
         table = DERIVED_TABLES[name]
