@@ -57,7 +57,7 @@ def derive(events: pl.LazyFrame, site: Site, plans: pl.LazyFrame | None = None) 
     dict of str to LazyFrame
         One frame a fact table, by its name; empty ones without events.
     """
-    made = _derived(events, site, plans, NOTHING)
+    made = _derived(held(events), site, plans, NOTHING)
     return {table.name: made[table.name] for table in FACT_TABLES}
 
 

@@ -19,12 +19,25 @@ def ordered(frame: pl.LazyFrame, *by: str) -> pl.LazyFrame:
 
 
 def _ordered(rows: pl.DataFrame, by: tuple[str, ...]) -> pl.DataFrame:
+    return rows if _is_ordered(rows, by) else rows.sort(*by, maintain_order=True)
+
+
+def _is_ordered(rows: pl.DataFrame, by: tuple[str, ...]) -> bool:
+    """Whether each row is after the one before, or equal to it; the columns beyond two are asked where these tie."""
     later, same = pl.lit(False), pl.lit(True)
-    for name in by:
+    for name in by[:2]:
         earlier = pl.col(name).shift(1)
         later, same = later | (same & (pl.col(name) > earlier)), same & (pl.col(name) == earlier)
-    is_sorted = rows.select((later | same).slice(1).fill_null(False).all()).item()
-    return rows if is_sorted else rows.sort(*by, maintain_order=True)
+    told = rows.select(fits=later | same, ties=same).slice(1)
+    if not told["fits"].fill_null(False).all():
+        return False
+    ties = told["ties"].arg_true() + 1
+    for name in by[2:]:
+        own, earlier = rows[name].gather(ties), rows[name].gather(ties - 1)
+        if not (own >= earlier).fill_null(False).all():
+            return False
+        ties = ties.filter(own == earlier)
+    return True
 
 
 def before(value: str | pl.Expr) -> pl.Expr:
