@@ -118,24 +118,13 @@ def alike(tally: Tally, table: pl.DataFrame, inside: pl.DataFrame, dimensions: S
 
 
 def _alike(tally: Tally, called: pl.DataFrame, dimensions: Sequence[str], *within: str | None) -> pl.DataFrame:
-    sizes = tally.sizes(dimensions)
-    own = sizes.join(called.select("dimension", "group"), on=["dimension", "group"], how="semi")
-    other = sizes.rename({name: f"other_{name}" for name in sizes.columns})
-    # Groups of very different sizes cannot share nearly all: only the others are counted.
-    near = own.join(other, how="cross").filter(
-        (pl.col("dimension") != pl.col("other_dimension"))
-        & (pl.col("other_size") >= SAME * pl.col("size"))
-        & (pl.col("size") >= SAME * pl.col("other_size"))
-        & (pl.col("size") > 0)
-    )
-    both = near.select("dimension", "group", "other_dimension", "other_group").iter_rows()
-    shared = [tally.shared([one[:2], one[2:]]) for one in both]
-    told = (
-        near.with_columns(shared=pl.Series(shared, dtype=pl.Float64))
-        .with_columns(share=pl.col("shared") / (pl.col("size") + pl.col("other_size") - pl.col("shared")))
-        .filter(pl.col("share") >= SAME)
+    groups = called.filter(pl.col("dimension").is_in(dimensions)).select("dimension", "group").rows()
+    columns = [name for name in ALIKE if name not in INSIDE]
+    told = pl.DataFrame(tally.overlaps(groups, dimensions, SAME), {name: ALIKE[name] for name in columns}, orient="row")
+    return (
+        told
         # Rounded: what differs in the last digits only is a tie.
         .sort("dimension", "group", -pl.col("share").round(9), "other_dimension", "other_group")
         .with_columns(inside_dimension=pl.lit(within[0], pl.String), inside_group=pl.lit(within[1], pl.String))
+        .select(*ALIKE)
     )
-    return told.select(*ALIKE).cast(ALIKE)  # type: ignore[arg-type]

@@ -57,9 +57,14 @@ class _Places:
     units: int
 
     @cached_property
+    def named(self) -> list[tuple[str, str]]:
+        """Dimension and name of each group."""
+        return self.names.rows()
+
+    @cached_property
     def numbers(self) -> dict[tuple[str, str], int]:
         """Of groups, by dimension and name."""
-        return {(dimension, group): number for number, (dimension, group) in enumerate(self.names.iter_rows())}
+        return {name: number for number, name in enumerate(self.named)}
 
 
 class Tally:
@@ -98,15 +103,30 @@ class Tally:
         """All rows but those that are of all of these groups."""
         return self._some(~self._are_of(groups))
 
-    def shared(self, groups: Sequence[tuple[str, str]]) -> float:
-        """Chances of the rows that are of all of these groups."""
-        return float(self._chances[self._rows[self._are_of(groups)]].sum())
+    def overlaps(
+        self, groups: Iterable[tuple[str, str]], dimensions: Sequence[str], least: float
+    ) -> list[tuple[str, str, str, str, float]]:
+        """Groups of other dimensions that share at least this part of all chances that either of the two has.
 
-    def sizes(self, dimensions: Sequence[str]) -> pl.DataFrame:
-        """Chances of every group: dimension, group, size."""
+        Returns
+        -------
+        list of tuple
+            Dimension and group, those of the other, and the part shared. [0..1]
+        """
+        places, sizes, found = self._places, self._sizes(dimensions), []
+        for one in groups:
+            number = places.numbers[one]
+            shared = self.inside(*one)._sizes(dimensions)
+            whole = sizes[number] + sizes - shared
+            part = np.divide(shared, whole, out=np.zeros_like(shared), where=whole > 0)
+            other = (part >= least) & (places.dimension_of != places.dimension_of[number])
+            found += [(*one, *places.named[near], float(part[near])) for near in np.flatnonzero(other)]
+        return found
+
+    def _sizes(self, dimensions: Sequence[str]) -> Floats:
+        """Chances of every group there is in these dimensions, by its number."""
         groups, (chances,) = self._told(self._places.groups, dimensions, self._chances)
-        there, (size,) = _sums(groups, self._places.names.height, chances)
-        return self._places.names[there].with_columns(size=pl.Series(size))
+        return np.bincount(groups, chances, self._places.names.height).astype(np.float64, copy=False)
 
     def counted(self, dimensions: Sequence[str], measure: Measure) -> pl.DataFrame:
         """Faults and chances of every group, and of all others of its dimension together.
