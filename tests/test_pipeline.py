@@ -252,6 +252,32 @@ def test_a_torn_last_line_goes_when_another_file_goes_on_from_what_stood_before_
     assert_frame_equal(told(store), told(whole))
 
 
+def test_what_comes_between_the_look_and_the_reading_is_left_for_the_next_run(tmp_path: Path, monkeypatch):
+    """A log is away, and is copied back while we look: it must not become another file with the same rows."""
+    rows = NIGHT.splitlines(keepends=True)
+    rows[30] = "a line that nobody understands\n"
+    night, short = "".join(rows), "".join(rows[:60]) + "2026-03-02T22:1"
+    store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
+    logs = write(tmp_path / "logs", T01__csv="".join(rows[:90]))
+    taken(logs, store)
+    taken(write(logs, T01__csv=night), store)
+    (logs / "T01.csv").unlink()
+    back = write(logs, **{"T01 back__csv": short}) / "T01 back.csv"
+    opened = pipeline.read_pieces
+
+    def grown(path, *args, **more):
+        back.write_text(night)
+        return opened(path, *args, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(pipeline, "read_pieces", grown)
+        taken(logs, store)
+    taken(logs, store)
+    taken(logs, whole)
+    assert_frame_equal(told(store), told(whole))
+    assert [one.rejects().collect()["raw"].to_list() for one in (store, whole)] == [[rows[30].strip()]] * 2
+
+
 def test_deriving_again_changes_nothing(tmp_path: Path):
     store = Store(tmp_path / "store")
     taken(write(tmp_path / "logs", T01__csv=NIGHT, T02__log=LINES), store)

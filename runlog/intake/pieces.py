@@ -10,9 +10,9 @@ own, see `carry`.
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
-from os import fstat
+from io import SEEK_END, SEEK_SET, BufferedReader, RawIOBase
 from pathlib import Path
-from typing import IO, Final, Protocol
+from typing import IO, Any, Final, Protocol
 
 from runlog.errors import ReadingError
 from runlog.intake.carry import CannotFollowError, Carry
@@ -79,7 +79,7 @@ def read_pieces(
     base : Path
         Folder that `source.devices` is relative to.
     chosen : tuple of int and str, optional
-        Size and identity it had when it was chosen. [bytes]
+        Size and identity it had when it was chosen; what has come since is left for another time. [bytes]
     onward : Onward, optional
         Where it was left.
     as_whole : bool
@@ -100,10 +100,35 @@ def read_pieces(
         Other bytes are found than those chosen.
     """
     try:
-        with path.open("rb") as file:
-            yield from _Pieces(path, source, site, read_at, base, file, chosen).read(onward, as_whole=as_whole)
+        with path.open("rb", buffering=0) as file:
+            upto = BufferedReader(_UpTo(file, chosen[0]) if chosen else file)
+            yield from _Pieces(path, source, site, read_at, base, upto, chosen).read(onward, as_whole=as_whole)
     except OSError as error:
         raise ReadingError(f"{path}: {error.strerror} found, a readable file expected") from None
+
+
+class _UpTo(RawIOBase):
+    """The first so many bytes of a file, as if there were no more.
+
+    A file may grow between the look at it and the reading. What was chosen is what is read: more could make it a file
+    that was read before under another name, and its rows would be there twice.
+    """
+
+    def __init__(self, file: RawIOBase, size: int) -> None:
+        self._file, self._size = file, size
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, offset: int, whence: int = SEEK_SET) -> int:
+        return self._file.seek(self._size + offset) if whence == SEEK_END else self._file.seek(offset, whence)
+
+    def readinto(self, buffer: Any, /) -> int:
+        left = max(0, self._size - self._file.tell())
+        return self._file.readinto(memoryview(buffer)[:left]) or 0
 
 
 class _Pieces:
@@ -122,7 +147,7 @@ class _Pieces:
         self._source = source
         self._file = file
         self._chosen = chosen
-        self._done = Fingerprint(source, [chosen[0]] if chosen else [])
+        self._done = Fingerprint(source)
 
     def read(self, onward: Onward | None, *, as_whole: bool) -> Iterator[Reading]:
         if onward:
@@ -158,11 +183,8 @@ class _Pieces:
         return b"".join(steps(self._file, PIECE_BYTES))
 
     def _check(self, whole: Fingerprint) -> None:
-        """Whether what was read to the end is what was chosen, or that and more."""
-        if self._chosen is None:
-            return
-        size, identity = self._chosen
-        if whole.value() != identity and whole.at.get(size) != identity:
+        """Whether what was read to the end is what was chosen."""
+        if self._chosen and whole.value() != self._chosen[1]:
             raise ChangedError
 
     # --- whole lines, whole documents ----------------------------------------------------------------
@@ -202,7 +224,7 @@ class _Pieces:
         return sum(map(len, self._unpacked())) > PIECE_BYTES
 
     def _unpacked(self) -> Iterator[bytes]:
-        return unpacked_steps(self._file, fstat(self._file.fileno()).st_size, self._name)
+        return unpacked_steps(self._file, self._file.seek(0, SEEK_END), self._name)
 
     def _packed(self) -> Iterator[Reading]:
         """Pieces of what is in it. Only the last one carries the file's size and identity: killed before, all is
