@@ -2,7 +2,7 @@
 
 A real browser opens each page over one machine of one week and over 50 machines of a year, several times: when its
 first sentence stands there, and how long one choice takes (another machine, another grouping, another job). The large
-shop is six invented machines of thirteen weeks, copied under other names and into other quarters. The server has
+shop is invented for thirteen weeks, which are then in its store four times, a quarter of a year apart. The server has
 run before; a page is opened anew each time, so that only what it keeps between visitors is kept.
 """
 
@@ -11,26 +11,15 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import Any, Final
-
-import polars as pl
-import polars.selectors as cs
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from browser.conftest import BROWSERS, FLAGS, served
-from health_speed import copied, with_machines
+from shops import shop
 
-from runlog.bundled import sample_logs
-from runlog.derive import derive
-from runlog.pipeline import ingest
-from runlog.simulator import simulate_frames
-from runlog.site import load_site, parse_site
-from runlog.store import Store
-
-QUARTER: Final = timedelta(days=91)
 BEGIN: Final = date(2026, 1, 5)
 ROUNDS: Final = 5
 WAIT_MS: Final = 120_000
@@ -42,30 +31,6 @@ PAGES: Final[dict[str, tuple[str, str]]] = {
     "is the data sound": ("data", "Days"),
 }
 """Address of each page, and the box in which something is chosen."""
-
-
-def made(folder: Path, machines: int, days: int, quarters: int = 1) -> tuple[Path, Path]:
-    """A store of so many machines and its site file."""
-    own = min(machines, 6)
-    events, _, toml = simulate_frames(start=BEGIN, days=days, seed=3, machines=own)
-    facts = {name: frame.collect() for name, frame in derive(events.lazy(), parse_site(toml)).items()}
-    names = [f"T{number:02d}" for number in range(1, machines + 1)]
-    of = pl.LazyFrame({"name": names, "of": [names[place % own] for place in range(machines)]})
-    wide = {
-        name: copied(pl.concat([moved(frame, QUARTER * number) for number in range(quarters)]).lazy(), of)
-        for name, frame in facts.items()
-    }
-    (folder / "site.toml").write_text(with_machines(toml, names) if machines > own else toml, encoding="utf-8")
-    store = Store(folder / "store")
-    sample = next(path for path in sorted((sample_logs() / "logs").rglob("*")) if path.is_file())
-    ingest([sample], load_site(sample_logs() / "site.toml"), store, base=sample_logs())
-    store.replace_facts(wide)
-    return folder / "store", folder / "site.toml"
-
-
-def moved(frame: pl.DataFrame, by: timedelta) -> pl.DataFrame:
-    """Rows so much later."""
-    return frame.with_columns(cs.temporal() + by)
 
 
 def timed(open_page: Callable[[], Any], address: str, box: str) -> tuple[float, float]:
@@ -111,7 +76,8 @@ def main(folder: Path) -> None:
 
     from playwright.sync_api import sync_playwright
 
-    shops = {"1 machine, 1 week": (1, 7, 1), "50 machines, 1 year": (50, 91, 4)}
+    small = {"machines": 1, "begin": BEGIN, "days": 7}
+    shops = {"1 machine, 1 week": small, "50 machines, 1 year": {"machines": 50, "begin": BEGIN, "quarters": 4}}
     sys.stdout.write("| shop | page | first sentence [s] | the slowest | a choice [s] | the slowest |\n")
     sys.stdout.write("| --- | --- | ---: | ---: | ---: | ---: |\n")
     with sync_playwright() as play:
@@ -119,18 +85,18 @@ def main(folder: Path) -> None:
         browser = play.chromium.launch(executable_path=path, args=FLAGS)
         open_page = lambda: browser.new_context(viewport={"width": 1280, "height": 800}).new_page()  # noqa: E731
         sys.stdout.write(bare(folder, open_page))
-        for shop, size in shops.items():
-            place = folder / shop.split(",")[0].replace(" ", "-")
+        for words, size in shops.items():
+            place = folder / words.split(",")[0].replace(" ", "-")
             place.mkdir(parents=True, exist_ok=True)
-            there = (place / "store", place / "site.toml")
-            store, site = there if there[1].exists() else made(place, *size)
-            with served(store, site) as url:
+            if not (place / "site.toml").exists():
+                shop(place, **size)
+            with served(place / "store", place / "site.toml") as url:
                 for name, (page, box) in PAGES.items():
                     timed(open_page, url + page, box)
                     took = [timed(open_page, url + page, box) for _ in range(ROUNDS)]
                     first, choice = zip(*took, strict=True)
                     figures = (statistics.median(first), max(first), statistics.median(choice), max(choice))
-                    sys.stdout.write(f"| {shop} | {name} | {' | '.join(f'{one:.2f}' for one in figures)} |\n")
+                    sys.stdout.write(f"| {words} | {name} | {' | '.join(f'{one:.2f}' for one in figures)} |\n")
                     sys.stdout.flush()
         browser.close()
 
