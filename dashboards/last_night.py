@@ -6,6 +6,7 @@ from typing import Final
 import address
 import charts
 import data
+import drawing
 import naming
 import pieces
 import polars as pl
@@ -135,7 +136,7 @@ def one_machine(review: NightReview, machine: str) -> None:
         if time.is_empty():
             pieces.note("No planned time in this night, so none to account for.")
         else:
-            st.altair_chart(charts.time_by_cause(time, theme.look()), theme=None, key="time", width="stretch")
+            drawing.shown(charts.time_by_cause, time, theme.look(), key="time")
             pieces.note(slack_words(review, machine))
 
 

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import address
 import data
+import drawing
 import pieces
 import polars as pl
 import sheet
@@ -121,13 +122,14 @@ def machines(review: Tonight) -> None:
 def picture(review: Tonight, names: list[str], window: tonight_charts.Window) -> None:
     """Chance of being at work over the clock."""
     pieces.section("Chance to be still at work")
-    chart = tonight_charts.at_work(review, names, window, theme.look())
     ends = review.machines.filter(pl.col("machine").is_in(names)).select("machine", "reach").rows()
     said = "Chance to be still at work over the night. " + "; ".join(
         f"{name} {100 * one:.0f} % at its planned end" for name, one in ends
     )
+    rows = review.machines.filter(pl.col("machine").is_in(names))
+    hours = review.shop.hours if review.shop else None
     with st.container(key="drawing-at-work"):
-        st.altair_chart(chart, theme=None, key="at work", width="stretch", alt=said)
+        drawing.shown(tonight_charts.at_work, rows, hours, window, theme.look(), key="at work", alt=said)
 
 
 def loaded(here: data.Place, base: pl.DataFrame, plan: pl.DataFrame, review: Tonight, now: datetime) -> None:
@@ -175,9 +177,7 @@ def parts(known: pl.DataFrame) -> None:
         pieces.note("Not forecast.")
         return
     said = "Parts of each machine: average and the range of four nights of five"
-    st.altair_chart(
-        tonight_charts.parts(known.head(ROWS), theme.look()), theme=None, key="parts", width="stretch", alt=said
-    )
+    drawing.shown(tonight_charts.parts, known.head(ROWS), theme.look(), key="parts", alt=said)
     pieces.note(
         "Many nights end alike and some end early: the average can lie below the narrowest range that holds four of "
         "five."
@@ -191,9 +191,7 @@ def fix_first(review: Tonight) -> None:
         pieces.note("Nothing to go by yet.")
         return
     said = f"Parts gained a night without each cause; most without {review.fixes['cause'][0]}"
-    st.altair_chart(
-        tonight_charts.fixes(review.fixes, theme.look()), theme=None, key="fixes", width="stretch", alt=said
-    )
+    drawing.shown(tonight_charts.fixes, review.fixes, theme.look(), key="fixes", alt=said)
 
 
 def believe(review: Tonight) -> None:

@@ -26,31 +26,35 @@ def window_of(review: Tonight) -> Window | None:
     return Window(start.date(), start, end, end, review.log_end or start, review.zone, attended=False)
 
 
-def at_work(review: Tonight, machines: list[str], window: Window, look: Look) -> alt.VConcatChart:
+def at_work(machines: pl.DataFrame, hours: pl.DataFrame | None, window: Window, look: Look) -> alt.VConcatChart:
     """One row a machine: the chance that it is still at work, over the clock, with what ends its night.
 
     Parameters
     ----------
-    review : Tonight
-    machines : list of str
-        Which rows, from the top.
+    machines : DataFrame
+        `Tonight.machines`: which rows, from the top.
+    hours : DataFrame, optional
+        `ShopForecast.hours`; without it there are no lines.
     window : Window
         From `window_of`.
     """
-    rows = [_row(review, machine, window, look, first=not number) for number, machine in enumerate(machines)]
+    told = pl.DataFrame(schema=HOURS) if hours is None else hours
+    rows = [
+        _row(facts, told.filter(machine=facts["machine"]), window, look, first=not number)
+        for number, facts in enumerate(machines.iter_rows(named=True))
+    ]
     chart = alt.VConcatChart(
         vconcat=rows, spacing=16, bounds="flush", padding={"left": 4, "right": 8, "top": 0, "bottom": 2}
     )
     return in_look(chart, look).resolve_scale(x="independent", y="independent")
 
 
-def _row(review: Tonight, machine: str, window: Window, look: Look, *, first: bool) -> alt.LayerChart:
-    hours = review.shop.hours if review.shop else pl.DataFrame(schema=HOURS)
-    line = placed(hours.filter(pl.col("machine") == machine), "at", zone=window.zone)
+def _row(facts: dict[str, Any], hours: pl.DataFrame, window: Window, look: Look, *, first: bool) -> alt.LayerChart:
+    line = placed(hours, "at", zone=window.zone)
     axis = hour_axis(window, look, labels=first)
     y = alt.Y(
         "percent:Q",
-        title=machine,
+        title=facts["machine"],
         scale=alt.Scale(domain=[0, 100], nice=False),
         axis=alt.Axis(
             values=[0, 50, 100], grid=False, titleFontSize=13, titleFontWeight="bold", labelExpr="datum.value + ' %'"
@@ -68,7 +72,6 @@ def _row(review: Tonight, machine: str, window: Window, look: Look, *, first: bo
             ],
         )
     )
-    facts = review.machines.filter(pl.col("machine") == machine).row(0, named=True)
     ends = [
         (facts["first_stop_at"], "if it stops, about then", look.stopped, [2, 3], "bottom"),
         (facts["bars_out_at"], "bars used up", look.ink, [6, 3], "top"),

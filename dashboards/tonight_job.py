@@ -4,6 +4,7 @@ from datetime import datetime
 
 import address
 import data
+import drawing
 import pieces
 import polars as pl
 import streamlit as st
@@ -11,7 +12,7 @@ import theme
 import tonight_charts
 from streamlit.delta_generator import DeltaGenerator
 
-from runlog.figures.planning import plan_review
+from runlog.figures.planning import PlanReview, plan_review
 from runlog.figures.sawing import sawing_review
 from runlog.report import plan as told
 from runlog.site import Site
@@ -19,6 +20,7 @@ from runlog.site import Site
 ORDER_AT_MOST = 10**7
 
 
+@st.fragment
 def shown(here: data.Place, now: datetime, begin: datetime) -> None:
     """The job chosen in the address, on every machine; its sawing table and batch curve on one of them."""
     site = data.site(here)
@@ -31,7 +33,7 @@ def shown(here: data.Place, now: datetime, begin: datetime) -> None:
     machines = [one.name for one in site.machines]
     machine = address.one_of("machine", "Machine", machines, second, default=machines[0])
     order = _order(third)
-    plan = plan_review(site, job, now, start=begin, order=order)
+    plan = data.kept(here, planned, job, machine, now.replace(second=0, microsecond=0), begin, order)
     pieces.grid(plan.machines, told.machine_columns(plan.zone))
     mine = plan.machines.filter(pl.col("machine") == machine).row(0, named=True)
     pieces.note(f"{machine}: {mine['finding']}.")
@@ -42,7 +44,12 @@ def shown(here: data.Place, now: datetime, begin: datetime) -> None:
     with left:
         sawing(site, job, machine)
     with right:
-        batches(plan.curve.filter(pl.col("machine") == machine), plan.paying.filter(pl.col("machine") == machine))
+        batches(plan.curve, plan.paying)
+
+
+def planned(here: data.Place, job: str, machine: str, now: datetime, begin: datetime, order: int | None) -> PlanReview:
+    """The job on every machine, and its batches on one."""
+    return plan_review(data.site(here), job, now, start=begin, order=order, batches_on=[machine])
 
 
 def _order(box: DeltaGenerator) -> int | None:
@@ -84,6 +91,6 @@ def batches(curve: pl.DataFrame, paying: pl.DataFrame) -> None:
         for change, batch in paying.select("change", "paying_batch").rows()
     ]
     pieces.sentences("Unattended running pays for setting the feeder up", said)
-    chart = tonight_charts.batches(curve, paying["paying_batch"].max(), theme.look())
     words = f"Hours gained less the changeover by batch size. {'; '.join(said)}"
-    st.altair_chart(chart, theme=None, key="batches", width="stretch", alt=words)
+    most = paying["paying_batch"].max()
+    drawing.shown(tonight_charts.batches, curve, most, theme.look(), key="batches", alt=words)

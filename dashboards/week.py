@@ -5,6 +5,7 @@ from typing import Final
 
 import address
 import data
+import drawing
 import pieces
 import polars as pl
 import sheet
@@ -99,9 +100,9 @@ def from_plan_to_made(review: WeekReview) -> None:
     if review.steps.is_empty():
         pieces.note("No plan in this week, so no loss against one; the losses by time stand below.")
         return
-    chart = week_charts.staircase(review.steps, theme.look())
     said = "; ".join(f"{step}: {parts:.0f} parts" for step, parts in review.steps.select("step", "parts").rows())
-    st.altair_chart(chart, theme=None, key="staircase", width="stretch", alt=f"From planned to made parts. {said}")
+    alt = f"From planned to made parts. {said}"
+    drawing.shown(week_charts.staircase, review.steps, theme.look(), key="staircase", alt=alt)
 
 
 def what_changed(review: WeekReview) -> None:
@@ -142,7 +143,7 @@ def losses(review: WeekReview) -> None:
         return
     first = rollups.loss_name(ranked.row(0, named=True))
     said = f"Losses {RANKS[rank]}, worst first: {first} leads"
-    st.altair_chart(week_charts.losses(ranked, rank, theme.look()), theme=None, key="losses", width="stretch", alt=said)
+    drawing.shown(week_charts.losses, ranked, rank, theme.look(), key="losses", alt=said)
 
 
 def shift_by_shift(review: WeekReview) -> None:
@@ -150,10 +151,9 @@ def shift_by_shift(review: WeekReview) -> None:
     if review.by_shift.is_empty():
         return
     pieces.section("Shift by shift: parts made of those planned [%]")
-    chart = week_charts.shifts(review.by_shift, theme.look())
     worst = review.by_shift.sort("plan_attainment", nulls_last=True).row(0, named=True)
     said = f"Parts made of those planned, by shift; least: {worst['machine']}, {worst['shift_date']} {worst['shift']}"
-    st.altair_chart(chart, theme=None, key="shifts", width="stretch", alt=said)
+    drawing.shown(week_charts.shifts, review.by_shift, theme.look(), key="shifts", alt=said)
 
 
 def remnants(review: WeekReview) -> None:
@@ -163,9 +163,7 @@ def remnants(review: WeekReview) -> None:
         pieces.note("No bar ended whose stock is known: not measured.")
         return
     said = "Remnant share of stock by material beside the plan"
-    st.altair_chart(
-        week_charts.remnants(review.bars, theme.look()), theme=None, key="remnants", width="stretch", alt=said
-    )
+    drawing.shown(week_charts.remnants, review.bars, theme.look(), key="remnants", alt=said)
 
 
 def changeovers(review: WeekReview) -> None:

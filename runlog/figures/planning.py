@@ -63,6 +63,7 @@ def plan_review(
     bars: int | None = None,
     parts_left: int = 0,
     order: int | None = None,
+    batches_on: Sequence[str] | None = None,
 ) -> PlanReview:
     """Plan a job on one machine or on all of them.
 
@@ -83,6 +84,8 @@ def plan_review(
         Parts left on the bar in the spindle.
     order : int, optional
         Parts still wanted; the job's order quantity if not given.
+    batches_on : sequence of str, optional
+        Machines for which batches are weighed; the planned ones if not given.
 
     Raises
     ------
@@ -95,7 +98,7 @@ def plan_review(
     runs = run_plans(site, known, names, begin, bars=bars, parts_left=parts_left, order_left=order)
     wanted = known.order_quantity if order is None else order
     stocks = [] if wanted is None else [order_stock(site, name, known, wanted) for name in names]
-    paying, curve = _batches(site, known, names, begin)
+    paying, curve = _batches(site, known, names if batches_on is None else batches_on, begin)
     return PlanReview(
         job=known,
         start=begin,

@@ -114,7 +114,8 @@ def test_the_line_of_a_machine_falls_from_one_to_its_chance(review):
     window = tonight_charts.window_of(review)
     assert window is not None
     names = review.machines.filter(pl.col("reach").is_not_null())["machine"].to_list()
-    spec = tonight_charts.at_work(review, names, window, theme.LIGHT).to_dict()
+    rows = review.machines.filter(pl.col("machine").is_in(names))
+    spec = tonight_charts.at_work(rows, review.shop.hours, window, theme.LIGHT).to_dict()
     assert len(spec["vconcat"]) == len(names)
     line = review.shop.hours.filter(pl.col("machine") == names[0])["at_work"].to_list()
     assert line[0] == 1.0
