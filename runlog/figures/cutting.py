@@ -64,7 +64,7 @@ def idle_thresholds(loads: pl.LazyFrame) -> pl.LazyFrame:
     return (
         rows.group_by(_SPINDLE, maintain_order=True)
         .agg(pl.col("hours", "spread").first())
-        .join(best, on=_SPINDLE, how="left")
+        .join(best, on=_SPINDLE, how="left", maintain_order="left")
         .with_columns(separation=pl.when(pl.col("spread") > 0).then(pl.col("between") / pl.col("spread")))
         .with_columns(threshold=pl.when(pl.col("separation") >= LEAST_SEPARATION).then("cut"))
         .select(*_SPINDLE, "threshold", "separation", "hours")

@@ -5,9 +5,11 @@ figures_in(facts["shift_figures"], period)
 """
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
@@ -18,6 +20,8 @@ from runlog.site import Site
 
 _WEEK: Final = re.compile(r"(\d{4})-?W(\d{1,2})", re.IGNORECASE)
 _DAYS: Final = timedelta(days=6)
+_BESIDE: Final = timedelta(days=8)
+"""An instant belongs to the last shift begun before it: over a weekend and a week of holidays."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,40 @@ def in_period(rows: pl.LazyFrame, period: Period, margin_days: int = 0) -> pl.La
     """Rows whose shift_date lies in the period, or so many days beside it."""
     margin = timedelta(days=margin_days)
     return rows.filter(pl.col("shift_date").is_between(period.first - margin, period.last + margin))
+
+
+def held_near(facts: Facts, period: Period, *, names: Iterable[str], before: timedelta) -> Facts:
+    """Some tables around a period, read now, so that many questions read them once and a long history costs no more.
+
+    Parameters
+    ----------
+    facts : mapping of str to LazyFrame
+        Fact tables by name.
+    period : Period
+    names : iterable of str
+        Tables of which rows are left out that end before that time or begin after the period, each by a week at least.
+    before : timedelta
+        How long before the period.
+
+    Returns
+    -------
+    mapping of str to LazyFrame
+        These tables in memory; the others as they were.
+    """
+    first, last = period.first - before - _BESIDE, period.last + _BESIDE
+    zone = ZoneInfo(period.zone)
+    begin, end = (datetime.combine(day, time(0), tzinfo=zone).astimezone(UTC) for day in (first, last))
+    near = {}
+    for name in names:
+        columns = facts[name].collect_schema()
+        if "shift_date" in columns:
+            near[name] = facts[name].filter(pl.col("shift_date").is_between(first, last))
+        else:
+            instants = [pl.col(one) for one, dtype in columns.items() if isinstance(dtype, pl.Datetime)]
+            reaches_in = (pl.max_horizontal(instants) >= begin) & (pl.min_horizontal(instants) < end)
+            near[name] = facts[name].filter(reaches_in)
+    read = pl.collect_all(near.values())
+    return {**facts, **{name: frame.lazy() for name, frame in zip(near, read, strict=True)}}
 
 
 @dataclass(frozen=True)

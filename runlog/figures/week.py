@@ -7,20 +7,21 @@ Everything a page or a terminal shows is a column or a sentence here.
 """
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Final
 
 import polars as pl
 
 from runlog.figures.changes import changed, shown
 from runlog.figures.cutting import idle_thresholds
 from runlog.figures.losses import RANKS, Rank, loss_rows, loss_sums, pareto
-from runlog.figures.period import Period, in_period, period_of
+from runlog.figures.period import Period, held_near, in_period, period_of
 from runlog.figures.setups import changeover_rows, compared
 from runlog.figures.shifts import shift_table
 from runlog.figures.staircase import staircase
 from runlog.figures.stock import bar_account, bar_rows, short_bars
-from runlog.figures.trends import FIGURES, shift_series, trend_verdicts
-from runlog.figures.week_change import week_changes
+from runlog.figures.trends import FIGURES, WINDOW_DAYS, shift_series, trend_verdicts
+from runlog.figures.week_change import WEEKS, week_changes
 from runlog.figures.window import Facts, one_machine
 from runlog.schema import REPORTED
 from runlog.site import Site
@@ -82,6 +83,9 @@ class WeekReview:
     scrap_problems: pl.DataFrame
 
 
+_TABLES: Final = ("shift_figures", "shift_losses", "shift_plans", "reloads", "bars", "changeovers")
+
+
 def week_review(
     facts: Facts,
     site: Site,
@@ -118,6 +122,7 @@ def week_review(
     period = period_of(facts, site, week=week)
     if machine is not None:
         facts = one_machine(facts, site, machine)
+    facts = held_near(facts, period, names=_TABLES, before=max(timedelta(weeks=WEEKS), timedelta(days=WINDOW_DAYS)))
     losses = loss_rows(facts, site, period)
     bars = in_period(bar_rows(facts, site), period)
     now_shown = shown(facts, period, now)

@@ -118,18 +118,18 @@ def _weekly(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
 
 def _row(series: pl.DataFrame, period: Period) -> dict[str, Any] | None:
     machine, figure = series.select("machine", "figure").row(0)
-    now = series.filter(pl.col("monday") == period.first)["value"]
-    if now.is_empty():
+    of_week = dict(series.select("monday", "value").iter_rows())
+    now = of_week.get(period.first)
+    if now is None:
         return None
-    before = series.filter(pl.col("monday") < period.first)
-    last = before.filter(pl.col("monday") == period.first - timedelta(weeks=1))["value"]
-    values = before["value"].to_list()
-    told = {"machine": machine, "figure": figure, "value": now[0], "week_before": last[0] if len(last) else None}
+    values = [value for monday, value in of_week.items() if monday < period.first]
+    last = of_week.get(period.first - timedelta(weeks=1))
+    told = {"machine": machine, "figure": figure, "value": now, "week_before": last}
     told |= {"weeks": len(values), "low": None, "high": None, "p": None}
     if len(values) < LEAST:
         return told
     low, high = next_range(values)
-    return told | {"low": low, "high": high, "p": surprise(values, now[0])}
+    return told | {"low": low, "high": high, "p": surprise(values, now)}
 
 
 def _judged(told: pl.DataFrame) -> pl.DataFrame:

@@ -1,14 +1,16 @@
 """Which days: weeks by ISO 8601, the last whole one, and what is said where there is nothing."""
 
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 
+import polars as pl
 import pytest
 from derive.literal import SITE, log
 from figures.shop import shop
 
 from runlog.derive import derive
 from runlog.errors import RunlogError
-from runlog.figures.period import period_of
+from runlog.figures.period import Period, held_near, period_of
+from runlog.schema import INSTANT
 from runlog.site import parse_site
 
 
@@ -54,3 +56,28 @@ def test_no_facts_yet():
     empty = dict(derive(log("0 exec READY").head(0), site))
     with pytest.raises(RunlogError, match="holds no facts yet"):
         period_of(empty, site)
+
+
+def test_rows_near_a_period_are_those_that_reach_into_it():
+    """A week in March 2026: a bar loaded in January and finished in it stays, what ended or began a month off goes."""
+    week = Period(
+        date(2026, 3, 2), date(2026, 3, 8), "2026-W10", datetime(2026, 3, 9, tzinfo=UTC), True, "Europe/Berlin"
+    )
+    day = {name: datetime(2026, month, 5, 12, tzinfo=UTC) for name, month in (("january", 1), ("march", 3), ("may", 5))}
+    bars = pl.LazyFrame(
+        [
+            ("finished in it", day["january"], day["march"]),
+            ("finished before", day["january"], day["january"]),
+            ("loaded after", day["may"], None),
+            ("still in", day["march"], None),
+        ],
+        schema={"bar": pl.String(), "loaded_at": INSTANT, "finished_at": INSTANT},
+        orient="row",
+    )
+    plans = pl.LazyFrame({"shift_date": [date(2026, 2, 21), date(2026, 2, 22), date(2026, 3, 16), date(2026, 3, 17)]})
+    near = held_near(
+        {"bars": bars, "shift_plans": plans, "parts": bars}, week, names=["bars", "shift_plans"], before=timedelta()
+    )
+    assert near["bars"].collect()["bar"].to_list() == ["finished in it", "still in"]
+    assert near["shift_plans"].collect()["shift_date"].to_list() == [date(2026, 2, 22), date(2026, 3, 16)]
+    assert near["parts"].collect().height == 4
