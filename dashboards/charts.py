@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 import altair as alt
 import polars as pl
 from clock import along, hour_axis, in_look, ms, placed
-from marks import LINE_PX, bar_changes, blocks, key
+from marks import LINE_PX, bar_changes, blocks, by_test, key
 from theme import GAP_PX, ROW_PX, Look
 
 from runlog.figures.night import NightReview, Window
@@ -54,7 +54,7 @@ def time_by_cause(time: pl.DataFrame, look: Look) -> alt.LayerChart:
     )
     y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=260, ticks=False, domain=False))
     x = alt.X("hours:Q", title="time [h]", scale=alt.Scale(nice=False), axis=alt.Axis(tickCount=8))
-    colour = alt.condition("datum.made", alt.value(look.producing), alt.value(look.stopped))
+    colour = by_test(alt.ColorValue, {"datum.made": look.producing}, look.stopped)
     bars = alt.Chart(shown).mark_bar(size=14).encode(x=x, y=y, color=colour, tooltip=["label:N", "said:N"])
     words = alt.Chart(shown.with_columns(pl.col("hours").clip(lower_bound=0))).mark_text(
         align="left", dx=5, color=look.ink, fontSize=12

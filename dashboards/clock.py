@@ -89,16 +89,21 @@ def ms(at: datetime) -> int:
 def in_look(chart: Any, look: Look) -> Any:
     """A whole chart in the colours and the type of the page."""
     font = '"Source Sans", "Source Sans Pro", sans-serif'
-    axis = {
-        "labelColor": look.ink,
-        "titleColor": look.ink,
-        "tickColor": look.faint,
-        "domainColor": look.faint,
-        "gridColor": look.rule,
-        "labelFontSize": 12,
-        "titleFontSize": 11,
-        "titleFontWeight": "normal",
-    }
-    whole = chart.configure(background="transparent", font=font).configure_view(stroke=None).configure_axis(**axis)
-    # Read aloud are a chart's finding and the table beside it, not its marks one by one.
-    return whole.configure_mark(aria=False)
+    axis = alt.AxisConfig(
+        labelColor=look.ink,
+        titleColor=look.ink,
+        tickColor=look.faint,
+        domainColor=look.faint,
+        gridColor=look.rule,
+        labelFontSize=12,
+        titleFontSize=11,
+        titleFontWeight="normal",
+    )
+    return chart.configure(
+        background="transparent",
+        font=font,
+        view=alt.ViewConfig(stroke=None),
+        axis=axis,
+        # Read aloud are a chart's finding and the table beside it, not its marks one by one.
+        mark=alt.MarkConfig(aria=False),
+    )

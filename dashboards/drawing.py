@@ -26,4 +26,10 @@ def shown(draw: Callable[..., Any], *given: Any, key: str, alt: str | None = Non
 
 @st.cache_resource(max_entries=128, show_spinner=False)
 def _drawn(name: str, given: tuple[Any, ...], _draw: Callable[..., Any]) -> dict[str, Any]:
-    return _draw(*given).to_dict()
+    return specification(_draw(*given))
+
+
+def specification(chart: Any) -> dict[str, Any]:
+    """A chart as Vega-Lite."""
+    # Whether it is valid is asked by the tests of the charts; asked here it would take a third of the time.
+    return chart.to_dict(validate=False)

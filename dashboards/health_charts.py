@@ -11,7 +11,7 @@ from typing import Any, Final
 import altair as alt
 import polars as pl
 from clock import in_look
-from marks import FILLED, SHAPES
+from marks import FILLED, SHAPES, by_test
 from theme import Look
 
 ROWS: Final = 24
@@ -96,13 +96,7 @@ def rates(rows: pl.DataFrame, chosen: str | None, per: str, look: Look) -> alt.L
     ]
     click = alt.selection_point(name=CHOSEN, fields=["group"], on="click", empty=False)
     shapes = alt.Scale(domain=list(VERDICT_SHAPES), range=list(VERDICT_SHAPES.values()))
-    fill = (
-        alt.when("datum.verdict == 'chronic'")
-        .then(alt.value(look.stopped))
-        .when("datum.called")
-        .then(alt.value(look.reloading))
-        .otherwise(alt.value(look.paper))
-    )
+    cases = {"datum.verdict == 'chronic'": look.stopped, "datum.called": look.reloading}
     layers: list[Any] = [
         alt.Chart(drawn.filter(pl.col("group").eq_missing(pl.lit(chosen, pl.String))))
         .mark_rect(color=look.rule, opacity=0.55)
@@ -122,8 +116,8 @@ def rates(rows: pl.DataFrame, chosen: str | None, per: str, look: Look) -> alt.L
         .encode(
             x=at("rate"),
             shape=alt.Shape("verdict:N", scale=shapes, legend=None),
-            size=alt.condition("datum.called", alt.value(170), alt.value(60)),
-            fill=fill,
+            size=by_test(alt.SizeValue, {"datum.called": 170}, 60),
+            fill=by_test(alt.FillValue, cases, look.paper),
             tooltip=tips,
         )
         .add_params(click),
@@ -183,7 +177,7 @@ def cumulative(points: pl.DataFrame, line: pl.DataFrame, clock: str, look: Look)
         layers.append(
             alt.Chart(drawn)
             .mark_line(color=look.ink, strokeWidth=1.5 if field == "law" else 1, strokeDash=dash)
-            .encode(x="x:Q", y="count:Q", tooltip=alt.value(said))
+            .encode(x="x:Q", y="count:Q", tooltip=alt.TooltipValue(said))
         )
     return in_look(alt.LayerChart(layer=layers, height=240), look)
 
@@ -274,8 +268,8 @@ def fixes(checks: pl.DataFrame, zone: str, look: Look) -> alt.LayerChart:
         base.mark_point(stroke=look.ink, strokeWidth=1.3, opacity=1).encode(
             x=alt.X("dot:Q", scale=scale),
             shape=alt.Shape("verdict:N", scale=shapes, legend=None),
-            size=alt.condition(sure, alt.value(150), alt.value(70)),
-            fill=alt.condition(sure, alt.value(look.producing), alt.value(look.paper)),
+            size=by_test(alt.SizeValue, {sure: 150}, 70),
+            fill=by_test(alt.FillValue, {sure: look.producing}, look.paper),
             tooltip=tips,
         ),
         base.mark_text(align="left", color=look.ink, fontSize=12, fontWeight=alt.ExprRef(f"{sure} ? 700 : 400")).encode(
@@ -327,8 +321,8 @@ def strip(reloads: pl.DataFrame, span: tuple[date, date], zone: str, look: Look)
             x=x,
             y=row,
             shape=alt.Shape("outcome:N", scale=shapes, legend=None),
-            size=alt.condition(is_fault, alt.value(60), alt.value(36)),
-            fill=alt.condition(is_fault, alt.value(look.stopped), alt.value(look.paper)),
+            size=by_test(alt.SizeValue, {is_fault: 60}, 36),
+            fill=by_test(alt.FillValue, {is_fault: look.stopped}, look.paper),
             tooltip=[
                 alt.Tooltip("said:N", title="began"),
                 "machine:N",
@@ -487,5 +481,5 @@ def _control(
         )
     for limit in limits:
         rule = alt.Chart(shown.select("number", limit)).mark_line(color=look.ink, strokeDash=[5, 3], strokeWidth=1.2)
-        layers.append(rule.encode(x=x, y=alt.Y(f"{limit}:Q", title=title), tooltip=alt.value("limit")))
+        layers.append(rule.encode(x=x, y=alt.Y(f"{limit}:Q", title=title), tooltip=alt.TooltipValue("limit")))
     return in_look(alt.LayerChart(layer=layers, height=200), look)

@@ -12,6 +12,7 @@ import health_asks as asks
 import health_charts as charts
 import polars as pl
 import theme
+from drawing import specification
 from health_asks import Scope
 from theme import Look
 
@@ -50,18 +51,18 @@ def fixes(here: data.Place, machine: str | None, zone: str) -> Spec | None:
 
 def _rates(here: data.Place, of: Scope, by: str, group: str | None, look: Look) -> Spec:
     rows = asks.judged(here, of).groups.filter(pl.col("dimension") == by)
-    return charts.rates(rows, group, of.per, look).to_dict(validate=False)
+    return specification(charts.rates(rows, group, of.per, look))
 
 
 def _strip(here: data.Place, of: Scope, by: str, group: str, span: tuple[date, date], look: Look) -> Spec:
     draw = charts.strip if of.of_reloads else charts.stop_strip
-    return draw(asks.members(here, of, by, group), span, data.site(here).site.time_zone, look).to_dict(validate=False)
+    return specification(draw(asks.members(here, of, by, group), span, data.site(here).site.time_zone, look))
 
 
 def _cumulative(here: data.Place, of: Scope, scope: str, clock: str, look: Look) -> Spec:
     told = asks.pattern(here, of)
     line = fitted(told.trends).filter(scope=scope, clock=clock)
-    return charts.cumulative(told.points.filter(scope=scope), line, clock, look).to_dict(validate=False)
+    return specification(charts.cumulative(told.points.filter(scope=scope), line, clock, look))
 
 
 def _times(here: data.Place, of: Scope, machine: str, job: str, look: Look) -> dict[str, Spec]:
@@ -73,11 +74,11 @@ def _times(here: data.Place, of: Scope, machine: str, job: str, look: Look) -> d
         "ewma": charts.ewma(own, look),
         "cusum": charts.cusum(own, look),
     }
-    return {name: chart.to_dict(validate=False) for name, chart in drawn.items()}
+    return {name: specification(chart) for name, chart in drawn.items()}
 
 
 def _fixes(here: data.Place, machine: str | None, zone: str, look: Look) -> Spec | None:
     checks = asks.checks(here)
     own = checks if machine is None else checks.filter(machine=machine)
     drawn = own.filter(pl.col("ratio").is_not_null()).sort("at", descending=True)
-    return None if drawn.is_empty() else charts.fixes(drawn, zone, look).to_dict(validate=False)
+    return None if drawn.is_empty() else specification(charts.fixes(drawn, zone, look))

@@ -113,15 +113,15 @@ def first_screen(here: data.Place, review: NightReview, machine: str | None, fir
     with left:
         pieces.machine_list(machines, review.window.night.isoformat(), first)
     with right.container(key="drawing"):
-        drawing = data.kept(here, drawn, review.window.night, tuple(machines["machine"]), theme.look())
-        st.vega_lite_chart(drawing, theme=None, key="drawing", width="stretch")
+        picture = data.kept(here, drawn, review.window.night, tuple(machines["machine"]), theme.look())
+        st.vega_lite_chart(picture, theme=None, key="drawing", width="stretch")
     if total > ROWS:
         st.toggle(f"All {total} machines", key="all")
 
 
 def drawn(here: data.Place, night: date, machines: tuple[str, ...], look: theme.Look) -> dict:
     """The drawing's specification: making one takes longer than all the figures in it."""
-    return charts.night_drawing(data.review(here, night), machines, look).to_dict()
+    return drawing.specification(charts.night_drawing(data.review(here, night), machines, look))
 
 
 def one_machine(review: NightReview, machine: str) -> None:

@@ -7,6 +7,7 @@ import data
 import polars as pl
 import sound_charts
 import theme
+from drawing import specification
 
 from runlog.current import Derivation, derivation, facts_are_current
 from runlog.figures import soundness
@@ -119,15 +120,15 @@ def coverage_strip(
     here: data.Place, number: int, every: str, machines: tuple[str, ...], look: theme.Look
 ) -> dict[str, Any]:
     """The strip of coverage as a specification."""
-    return sound_charts.coverage_strip(data.kept(here, coverage, number, every), [*machines], look).to_dict()
+    return specification(sound_charts.coverage_strip(data.kept(here, coverage, number, every), [*machines], look))
 
 
 def reject_bars(here: data.Place, look: theme.Look) -> dict[str, Any]:
     """Bars of rejects as a specification."""
-    return sound_charts.reject_bars(data.kept(here, reasons), look).to_dict()
+    return specification(sound_charts.reject_bars(data.kept(here, reasons), look))
 
 
 def tells_matrix(here: data.Place, number: int, machines: tuple[str, ...], look: theme.Look) -> dict[str, Any]:
     """The matrix of needs of some machines as a specification."""
     rows = data.kept(here, tells, number).filter(pl.col("machine").is_in(machines))
-    return sound_charts.tells_matrix(rows, look).to_dict()
+    return specification(sound_charts.tells_matrix(rows, look))
