@@ -122,6 +122,25 @@ def test_tables_leave_as_csv_and_parquet(seen: Seen, tmp_path: Path):
         assert read(to)["machine"].sort().to_list() == ["T01", "T02", "T03", "T04", "T05", "T06"]
 
 
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: path or "last night")
+def test_drawings_leave_as_pictures(seen: Seen, tmp_path: Path, path: str):
+    """By keys: the buttons show themselves to a mouse only where it is."""
+    page = seen.go(path)
+    charts = page.locator('[data-testid="stVegaLiteChart"]')
+    charts.first.wait_for(timeout=WAIT_MS)
+    for number in range(charts.count()):
+        chart = charts.nth(number)
+        if not chart.is_visible():  # in a tab that is not open
+            continue
+        frame = chart.locator("xpath=ancestor::*[@data-testid='stFullScreenFrame'][1]")
+        with page.expect_download(timeout=WAIT_MS) as waiting:
+            frame.get_by_role("button", name=re.compile("PNG")).press("Enter")
+        to = tmp_path / f"{number}.png"
+        waiting.value.save_as(to)
+        assert to.read_bytes().startswith(b"\x89PNG")
+        assert to.stat().st_size > 2000
+
+
 def test_all_is_reached_by_keys_alone(seen: Seen):
     """From page to page by Tab and Enter, to the night before by its key, through the boxes by Tab."""
     page = seen.go("")
