@@ -101,14 +101,14 @@ def points(stretches: pl.DataFrame, stops: pl.DataFrame, reloads: pl.DataFrame) 
         [faults.sort("at", "machine").with_columns(scope=pl.lit(PLANT)), faults.with_columns(scope="machine")]
     ).with_columns(faults=pl.int_range(1, pl.len() + 1).over("scope"))
     ran, changed = _by_scope(stretches.select("machine", "start", "end")), _by_scope(reloads.select("machine", "start"))
-    hours, begun = [np.empty(0)], [np.empty(0)]
+    counted = [drawn.clear().with_columns(hours=pl.lit(0.0), reloads=pl.lit(0, pl.Int64))]
     for (scope,), own in drawn.partition_by("scope", as_dict=True, maintain_order=True).items():
         at = _microseconds(own["at"])
-        hours.append(hours_until(ran.get(scope, stretches.clear()), at))
+        hours = hours_until(ran.get(scope, stretches.clear()), at)
         begins = np.sort(_microseconds(changed.get(scope, reloads.clear())["start"]))
-        begun.append(np.searchsorted(begins, at, side="right").astype(float))
-    clocks = {"hours": np.concatenate(hours), "reloads": np.concatenate(begun)}
-    return drawn.with_columns(pl.Series(name, told) for name, told in clocks.items()).select(*POINTS).cast(POINTS)  # type: ignore[arg-type]
+        begun = np.searchsorted(begins, at, side="right")
+        counted.append(own.with_columns(hours=pl.Series(hours), reloads=pl.Series(begun, dtype=pl.Int64)))
+    return pl.concat(counted).select(*POINTS).cast(POINTS)  # type: ignore[arg-type]
 
 
 def _by_scope(rows: pl.DataFrame) -> dict[Any, pl.DataFrame]:
