@@ -278,6 +278,21 @@ def test_what_comes_between_the_look_and_the_reading_is_left_for_the_next_run(tm
     assert [one.rejects().collect()["raw"].to_list() for one in (store, whole)] == [[rows[30].strip()]] * 2
 
 
+def test_a_file_read_anew_takes_nothing_from_the_one_that_went_on_from_it(tmp_path: Path):
+    """A copy of an earlier state is looked at alone, and begins as a file did that was caught half written."""
+    rows = NIGHT.splitlines(keepends=True)
+    store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
+    short = "".join(rows[:60])
+    logs = write(tmp_path / "logs", **{"T01 copy__csv": short})
+    taken(logs, store)
+    taken(write(logs, T01__csv=NIGHT), store)
+    caught = write(logs, **{"T01 new__csv": short[:1000]}) / "T01 new.csv"
+    ingest([caught], SHOP, store, base=logs)
+    ingest([logs / "T01 copy.csv"], SHOP, store, base=logs)
+    taken(logs, whole)
+    assert_frame_equal(told(store), told(whole))
+
+
 def test_deriving_again_changes_nothing(tmp_path: Path):
     store = Store(tmp_path / "store")
     taken(write(tmp_path / "logs", T01__csv=NIGHT, T02__log=LINES), store)

@@ -111,13 +111,12 @@ class Choice:
                 self._cannot_read(*one)
         beginnings_here = {identity for one, _ in looked for identity in one.begun}
         here = {one.own for one, _ in looked}
-        partial = {file for file, _ in known.standing.values()}
         seen: set[str] = set()
         goes_on = {} if again else _going_on([one for one, _ in looked if one.own not in beginnings_here], known, store)
         for one, others in looked:
             given_up = {file for identity, file in others.items() if identity not in here}
             # Of a packed file that was read piece by piece by a run that died, the pieces give way.
-            if one.own not in known.identities and (name := unpacked_name(one.own)) in partial:
+            if one.own not in known.identities and (name := unpacked_name(one.own)) in known.names:
                 given_up.add(name)
             if one.own in beginnings_here or one.own in seen:
                 self.covered.append(one.file)
@@ -166,6 +165,9 @@ def _due(
     own = {name, name.partition(TAIL)[0]} if name else set()
     beginnings = {file for file, _ in begun.values()} - own
     if one.own in known.identities:
+        if one.own not in standing and own & known.names:
+            # Another file goes on from its rows: they are that one's, and what gives way does so with it.
+            return None
         if not (beginnings | others or (again and one.own in standing)):
             return None
         # Its beginning was taken for a file while it was being copied here: it is read once more, so that the

@@ -4,6 +4,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from typing import Any, Final, NamedTuple, Protocol
 from urllib.parse import unquote
 
@@ -56,6 +57,11 @@ class KnownFiles:
     sizes: Mapping[str, list[int]] = field(default_factory=dict)
     loads: Mapping[str, int] = field(default_factory=dict)
     beginnings: Mapping[str, list["Beginning"]] = field(default_factory=dict)
+
+    @cached_property
+    def names(self) -> set[str]:
+        """Names under which rows in use are kept."""
+        return {file for file, _ in self.standing.values()}
 
 
 class Beginning(NamedTuple):

@@ -57,7 +57,10 @@ def test_a_file_that_grows_while_read_counts_once(tmp_path: Path, monkeypatch):
     log.write_text(HEADER + rows(0, 5))
     taken(folder, store)
     log.write_text(HEADER + rows(0, 10))
-    while_reading(monkeypatch, "T01.csv", lambda: log.write_text(HEADER + rows(0, 15)))
+    with monkeypatch.context() as patch:
+        while_reading(patch, "T01.csv", lambda: log.write_text(HEADER + rows(0, 15)))
+        taken(folder, store)
+    # What came meanwhile is for the next look.
     taken(folder, store)
     same_as_clean(folder, store)
 
