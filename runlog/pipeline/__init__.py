@@ -217,6 +217,8 @@ class _Batch:
     events: int = 0
 
     def add(self, reading: Reading, former: list[str]) -> None:
+        # Pieces on their way into the same commit would stay beside the whole that takes their place.
+        self.readings = [one for one in self.readings if one.progress["file"][0] not in former]
         self.readings.append(reading)
         if former:
             self.replaces[reading.progress["file"][0]] = former
