@@ -293,6 +293,28 @@ def test_a_file_read_anew_takes_nothing_from_the_one_that_went_on_from_it(tmp_pa
     assert_frame_equal(told(store), told(whole))
 
 
+def test_a_piece_gives_way_to_the_whole_within_one_commit(tmp_path: Path, monkeypatch):
+    """A log that ended in a torn line is read on, but has to be read as a whole after all; then it grows again."""
+    rows = NIGHT.splitlines(keepends=True)
+    store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
+    logs = write(tmp_path / "logs", T01__csv="".join(rows[:60]) + rows[60][:15])
+    taken(logs, store)
+    read = pipeline.read_pieces
+
+    def in_vain(path, *args, onward=None, **more):
+        yield from read(path, *args, onward=onward, **more)
+        if onward:
+            raise pipeline.CannotFollowError("for the test")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(pipeline, "read_pieces", in_vain)
+        taken(write(logs, T01__csv="".join(rows[:90]) + rows[90][:15]), store)
+    taken(write(logs, T01__csv=NIGHT), store)
+    taken(logs, whole)
+    assert store.progress().select(pl.len()).collect().item() == 1
+    assert_frame_equal(told(store), told(whole))
+
+
 def test_deriving_again_changes_nothing(tmp_path: Path):
     store = Store(tmp_path / "store")
     taken(write(tmp_path / "logs", T01__csv=NIGHT, T02__log=LINES), store)

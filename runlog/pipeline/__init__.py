@@ -217,11 +217,11 @@ class _Batch:
     events: int = 0
 
     def add(self, reading: Reading, former: list[str]) -> None:
-        # Pieces on their way into the same commit would stay beside the whole that takes their place.
-        self.readings = [one for one in self.readings if one.progress["file"][0] not in former]
-        self.readings.append(reading)
         if former:
+            # What waits for the same commit would stay beside that which takes its place.
+            self.readings = [one for one in self.readings if one.progress["file"][0] not in former]
             self.replaces[reading.progress["file"][0]] = former
+        self.readings.append(reading)
         self.events += len(reading.events)
 
     def is_full(self) -> bool:
