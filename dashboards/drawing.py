@@ -20,8 +20,8 @@ def shown(draw: Callable[..., Any], *given: Any, key: str, alt: str | None = Non
     alt : str, optional
         Read aloud in place of the chart.
     """
-    specification = _drawn(f"{draw.__module__}.{draw.__qualname__}", given, draw)
-    st.vega_lite_chart(specification, theme=None, key=key, width="stretch", alt=alt)
+    chart = _drawn(f"{draw.__module__}.{draw.__qualname__}", given, draw)
+    st.vega_lite_chart(chart, theme=None, key=key, width="stretch", alt=alt)
 
 
 @st.cache_resource(max_entries=128, show_spinner=False)

@@ -5,7 +5,7 @@ sheet.opened("The week", page)
 """
 
 from collections.abc import Callable
-from functools import partial
+from functools import partial, wraps
 from typing import Any, Final
 
 import data
@@ -29,12 +29,33 @@ def opened(draw: Callable[[data.Place], None]) -> None:
         Draws it; what a person can act on is raised as a `RunlogError`.
     """
     here = data.place()
-    try:
-        draw(here)
-    except RunlogError as error:
-        pieces.sentence("Nothing to show yet", *str(error).splitlines())
+    _drawn(draw, here)
     pieces.cautions()
     _watch(here)
+
+
+def part(draw: Callable[..., None]) -> Callable[..., None]:
+    """Make a part of a page of a function: what is chosen in it draws this part anew, and nothing else.
+
+    Parameters
+    ----------
+    draw : callable
+        As for `opened`, and what else it is given.
+    """
+
+    @st.fragment
+    @wraps(draw)
+    def drawn(*given: Any) -> None:
+        _drawn(draw, *given)
+
+    return drawn
+
+
+def _drawn(draw: Callable[..., None], *given: Any) -> None:
+    try:
+        draw(*given)
+    except RunlogError as error:
+        pieces.sentence("Nothing to show yet", *str(error).splitlines())
 
 
 @st.fragment(run_every=REFRESH)

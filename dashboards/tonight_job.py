@@ -7,6 +7,7 @@ import data
 import drawing
 import pieces
 import polars as pl
+import sheet
 import streamlit as st
 import theme
 import tonight_charts
@@ -20,7 +21,7 @@ from runlog.site import Site
 ORDER_AT_MOST = 10**7
 
 
-@st.fragment
+@sheet.part
 def shown(here: data.Place, now: datetime, begin: datetime) -> None:
     """The job chosen in the address, on every machine; its sawing table and batch curve on one of them."""
     site = data.site(here)

@@ -162,7 +162,7 @@ def _with_p(table: pl.DataFrame, measure: Measure) -> pl.DataFrame:
         f"p_by_{measure.chances}": by_chances,
         "q_by_chances": false_discovery_q(by_chances),
     }
-    nothing = pl.Series([None], dtype=pl.Float64).new_from_index(0, table.height)
+    nothing = pl.repeat(None, table.height, dtype=pl.Float64, eager=True)
     places = table["compared"].arg_true()
     return table.with_columns(nothing.scatter(places, values).alias(name) for name, values in found.items())
 

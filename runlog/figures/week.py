@@ -26,6 +26,10 @@ from runlog.figures.window import Facts, one_machine
 from runlog.schema import REPORTED
 from runlog.site import Site
 
+_NEAR: Final = ("shift_figures", "shift_losses", "shift_plans", "reloads", "bars", "changeovers")
+"""Tables of which a week and those it is set against are enough. Loads are not among them: thresholds are of all."""
+_BEFORE: Final = max(timedelta(weeks=WEEKS), timedelta(days=WINDOW_DAYS))
+
 
 @dataclass(frozen=True)
 class WeekReview:
@@ -83,9 +87,6 @@ class WeekReview:
     scrap_problems: pl.DataFrame
 
 
-_TABLES: Final = ("shift_figures", "shift_losses", "shift_plans", "reloads", "bars", "changeovers")
-
-
 def week_review(
     facts: Facts,
     site: Site,
@@ -122,7 +123,7 @@ def week_review(
     period = period_of(facts, site, week=week)
     if machine is not None:
         facts = one_machine(facts, site, machine)
-    facts = held_near(facts, period, names=_TABLES, before=max(timedelta(weeks=WEEKS), timedelta(days=WINDOW_DAYS)))
+    facts = held_near(facts, period, names=_NEAR, before=_BEFORE)
     losses = loss_rows(facts, site, period)
     bars = in_period(bar_rows(facts, site), period)
     now_shown = shown(facts, period, now)

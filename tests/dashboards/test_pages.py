@@ -135,3 +135,20 @@ def test_a_long_list_shows_the_worst_and_the_rest_when_asked(opened, tmp_path):
     page.toggle(key="all").set_value(True).run()
     assert not page.exception
     assert html(page).count('class="rl-row') == 15
+
+
+def test_a_part_of_a_page_says_what_is_wrong_instead_of_failing():
+    def script() -> None:
+        import sheet
+
+        from runlog.errors import RunlogError
+
+        @sheet.part
+        def broken(name: str) -> None:
+            raise RunlogError(f"{name}: a mistake found")
+
+        broken("site.toml")
+
+    page = AppTest.from_function(script).run()
+    assert not page.exception
+    assert "site.toml: a mistake found" in html(page)
