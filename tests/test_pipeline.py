@@ -11,7 +11,7 @@ from polars.testing import assert_frame_equal
 from watch.shop import HEADER, SHOP
 
 from runlog import pipeline
-from runlog.pipeline import IngestReport, Step, ingest, rederive
+from runlog.pipeline import IngestReport, Step, choice, ingest, rederive
 from runlog.schema import FACT_TABLES
 from runlog.site import Site
 from runlog.store import Store
@@ -312,6 +312,37 @@ def test_a_piece_gives_way_to_the_whole_within_one_commit(tmp_path: Path, monkey
     taken(write(logs, T01__csv=NIGHT), store)
     taken(logs, whole)
     assert store.progress().select(pl.len()).collect().item() == 1
+    assert_frame_equal(told(store), told(whole))
+
+
+def test_when_a_file_changes_while_it_is_read_all_are_looked_at_again(tmp_path: Path, monkeypatch):
+    """One file is caught half copied, as it grew since it was found; another becomes a new one while it is read."""
+    rows = NIGHT.splitlines(keepends=True)
+    store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
+    short = "".join(rows[:60])
+    taken(write(tmp_path / "logs", **{"T01 copy__csv": short}), store)
+    logs = write(
+        tmp_path / "logs",
+        **{"T01__csv": NIGHT, "T01 new__csv": short[:20], "T01 other__csv": HEADER + other_day(rows[1:9])},
+    )
+    look, read = choice.look_at, pipeline.read_pieces
+
+    def grown(*given, **more):
+        write(logs, **{"T01 new__csv": short[:1000]})
+        return look(*given, **more)
+
+    def replaced(path, *given, **more):
+        if path.name == "T01 other.csv":
+            path.write_text(HEADER + other_day(rows[5:30]))
+        return read(path, *given, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(choice, "look_at", grown)
+        patch.setattr(pipeline, "read_pieces", replaced)
+        report = taken(logs, store)
+    assert not report.skipped
+    taken(logs, whole)
+    assert store.rejects().collect().is_empty()
     assert_frame_equal(told(store), told(whole))
 
 

@@ -116,23 +116,27 @@ def ingest(
     choice = Choice()
     found = choice.find(list(paths), site, store.folder, base)
     rows: list[pl.DataFrame] = []
+    done: set[Path] = set()
+    changed: list[Found] = []
     for look in range(_LOOKS):
-        choice.due, choice.covered = [], []
         choice.sort_out(found, site, store, again=again and look == 0)
         reader = _Reader(site, store, base, progress or (lambda _: None))
         rows += reader.read(choice.due)
         choice.skipped += reader.skipped
-        if not (reader.skipped or reader.changed):
-            choice.unchanged += [file.path for file in choice.covered]
+        changed = reader.changed
+        if not (reader.skipped or changed):
             break
-        # What was left to a file that could not be read is looked at by itself.
-        found = [*choice.covered, *reader.changed]
+        # What was left to a file that could not be read is looked at without it.
+        unreadable = {one.path for one in choice.skipped}
+        done |= {one.file.path for one in choice.due} - {file.path for file in changed}
+        found = [file.as_now() for file in found if file.path not in unreadable]
     else:
-        choice.skipped += [Skipped(file.path, "changed while it was read, try again") for file in found]
+        choice.skipped += [Skipped(file.path, "changed while it was read, try again") for file in changed]
+    unchanged = [path for path in (*choice.unchanged, *(file.path for file in choice.covered)) if path not in done]
     derived = bool(rows) or not is_current(site, store)
     standards = rederive(site, store) if derived else []
     read = by_file(pl.concat(rows).lazy() if rows else PROGRESS.empty()).collect()
-    return IngestReport(read, choice.unchanged, choice.unclaimed, choice.skipped, derived, standards)
+    return IngestReport(read, unchanged, choice.unclaimed, choice.skipped, derived, standards)
 
 
 def rederive(site: Site, store: Store, *, afresh: bool = False) -> list[NewStandard]:

@@ -98,6 +98,7 @@ class Choice:
 
     def sort_out(self, found: list[Found], site: Site, store: Store, *, again: bool) -> None:
         """Tell what is new by the bytes: each file's own identity, and those of its beginnings."""
+        self.due, self.covered, self.unchanged = [], [], []
         known = store.known()
         former = FormerNames(site, store, found) if again else None
         looked: list[tuple[Looked, dict[str, str]]] = []

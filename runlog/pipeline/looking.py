@@ -8,7 +8,7 @@ was read before needs the latter only where they were read later: before, they w
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -28,6 +28,13 @@ class Found:
     path: Path
     source: Source
     size: int
+
+    def as_now(self) -> "Found":
+        """The same file with its size now."""
+        try:
+            return replace(self, size=self.path.stat().st_size)
+        except OSError:
+            return self  # told when it is read
 
 
 class Looked(NamedTuple):
