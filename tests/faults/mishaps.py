@@ -13,7 +13,7 @@ from pathlib import Path
 from faults.stories import Documents, Lines, Rows, Written
 
 _PORTIONS = 3
-_PACE_S = (0.03, 0.4)
+PACE_S = (0.03, 0.4)
 
 
 class Log:
@@ -245,7 +245,7 @@ class Floor:
         for place, (_, life) in enumerate(self._logs):
             if self._due[place] <= now:
                 next(life)
-                self._due[place] = now + self._rng.uniform(*_PACE_S)
+                self._due[place] = now + self._rng.uniform(*PACE_S)
 
     def tidy(self, read: Mapping[str, int]) -> None:
         """Delete for good what was read to its end; see `Log.tidy`."""

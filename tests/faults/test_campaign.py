@@ -8,6 +8,7 @@ import pytest
 from deltalake import DeltaTable, write_deltalake
 from faults.campaign import campaign
 from faults.compared import Difference, compared
+from faults.soak import soak
 from watch.shop import HEADER, lines, rows, taken
 
 from runlog.store import Store
@@ -20,6 +21,14 @@ def test_a_watcher_killed_again_and_again_loses_and_doubles_nothing(tmp_path: Pa
     assert result.is_good, result.table()
     assert result.difference.events > 300
     assert result.at_work >= 1  # most are aimed at a watcher at work; a computer with other work misses some
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2])
+def test_looks_at_logs_that_go_on_meanwhile_lose_and_double_nothing(tmp_path: Path, seed: int):
+    found = soak(seed, looks=12, folder=tmp_path)
+    assert found.is_none, found
+    assert found.events > 200
 
 
 # --- what the comparison would show ---------------------------------------------------------------
