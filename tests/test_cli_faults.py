@@ -62,7 +62,10 @@ def test_points_and_table_go_to_files(store, tmp_path):
     ("words", "said"),
     [
         (("faults", "--cause", "colour"), "'colour' found, one of these expected"),
-        (("faults", "--cause", "misfeed", "--by", "colour"), "colour found, some of plant, machine"),
+        (
+            ("faults", "--cause", "misfeed", "--by", "colour"),
+            "colour found, one or more of these with commas between expected: plant",
+        ),
         (("alarms", "--machine", "T99"), "--machine T99: one of these expected: T01"),
         (("alarms", "--flood", "4"), "an end not above the beginning expected"),
         (("fix", "add", "--machine", "T99", "--date", "2026-10-20", "x"), "--machine T99: one of these expected"),

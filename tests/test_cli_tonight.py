@@ -76,7 +76,7 @@ def test_endurance_in_hours_and_in_reloads(store, tmp_path):
 def test_endurance_says_what_it_can_group_by(store):
     ran = run(store, "endurance", "--by", "colour")
     assert ran.exit_code == 1
-    assert "colour found, some of machine, job, diameter expected" in str(ran.exception)
+    assert "colour found, one or more of these with commas between expected: machine, job" in str(ran.exception)
 
 
 def test_a_time_without_runs_says_so(store):

@@ -108,7 +108,7 @@ def test_changeovers_stand_beside_the_planned_time_of_the_feeder(run: Run, store
 def test_what_it_cannot_be_grouped_by_is_said(run: Run, stored: Path):  # noqa: F811
     said = run("shifts", "--by", "colour", *places(stored))
     assert (said.code, said.out) == (1, "")
-    assert "--by colour: one or more of these expected: plant, cell, machine" in said.err
+    assert "--by: colour found, one or more of these with commas between expected: plant, cell, machine" in said.err
     assert run("remnant", "--by", "material,lot", *places(stored)).code == 0
 
 

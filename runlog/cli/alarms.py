@@ -4,8 +4,8 @@ from typing import Annotated
 
 import typer
 
+from runlog.cli.choices import AsJson, ExportTo, First, Last
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, handed_over
-from runlog.cli.rollups import AsJson, ExportTo, First, Last
 from runlog.errors import RunlogError
 from runlog.figures.alarm_load import AlarmLimits, alarm_load
 from runlog.report import alarms as show

@@ -7,8 +7,8 @@ from typing import Annotated
 import polars as pl
 import typer
 
+from runlog.cli.choices import AsJson
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, console
-from runlog.cli.rollups import AsJson
 from runlog.cli.said import Who, Why, notes_of, speaker, take_back
 from runlog.errors import RunlogError
 from runlog.figures.named_causes import unplaced

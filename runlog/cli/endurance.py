@@ -6,9 +6,8 @@ from typing import Annotated
 
 import typer
 
+from runlog.cli.choices import AsJson, ExportTo, First, Last, groupings
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, handed_over
-from runlog.cli.reloads import dimensions
-from runlog.cli.rollups import AsJson, ExportTo, First, Last
 from runlog.figures.endurance import DIMENSIONS
 from runlog.figures.endurance import endurance as endurance_figures
 from runlog.figures.worth import unattended_worth
@@ -45,7 +44,7 @@ def endurance(
             facts_as_told(Store(store), shop),
             shop,
             unit=unit.value,
-            dimensions=dimensions(by, DIMENSIONS),
+            dimensions=groupings(by, DIMENSIONS),
             first=_day(first),
             last=_day(last),
         )

@@ -5,9 +5,9 @@ from typing import Annotated
 
 import typer
 
+from runlog.cli.choices import AsJson, ExportTo, First, Last, groupings
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, exported, handed_over
-from runlog.cli.reloads import dimensions, fixes_of
-from runlog.cli.rollups import AsJson, ExportTo, First, Last
+from runlog.cli.said import fixes_of
 from runlog.figures.fault_groups import DIMENSIONS
 from runlog.figures.fault_health import causes, fault_health
 from runlog.report import faults as show
@@ -47,7 +47,7 @@ def faults(
         return
     with busy("looking at stops"):
         health = fault_health(
-            facts, shop, cause, first=days[0], last=days[1], dimensions=dimensions(by, DIMENSIONS), fixes=fixes_of(held)
+            facts, shop, cause, first=days[0], last=days[1], dimensions=groupings(by, DIMENSIONS), fixes=fixes_of(held)
         )
     zone = shop.site.time_zone
     exported(health.points, points, as_json)

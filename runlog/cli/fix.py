@@ -7,10 +7,9 @@ from typing import Annotated
 import polars as pl
 import typer
 
+from runlog.cli.choices import AsJson, ExportTo
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console, handed_over
-from runlog.cli.reloads import fixes_of
-from runlog.cli.rollups import AsJson, ExportTo
-from runlog.cli.said import Who, Why, speaker, take_back
+from runlog.cli.said import Who, Why, fixes_of, speaker, take_back
 from runlog.figures.fixes import fix_checks
 from runlog.notes import fix_note
 from runlog.report import fixes as show

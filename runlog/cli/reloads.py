@@ -1,15 +1,12 @@
 """`runlog reloads`: which machine, bar size, lot or liner keeps failing to reload, and what is bad luck."""
 
-from collections.abc import Sequence
 from typing import Annotated
 
-import polars as pl
 import typer
 
+from runlog.cli.choices import AsJson, ExportTo, First, Last, groupings
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, handed_over
-from runlog.cli.rollups import AsJson, ExportTo, First, Last
-from runlog.cli.said import notes_of
-from runlog.errors import RunlogError
+from runlog.cli.said import fixes_of
 from runlog.figures.reload_durations import reload_durations
 from runlog.figures.reload_groups import DIMENSIONS
 from runlog.figures.reload_health import reload_health
@@ -51,23 +48,6 @@ def reloads(
             )
             return
         health = reload_health(
-            facts, shop, first=days[0], last=days[1], dimensions=dimensions(by, DIMENSIONS), fixes=fixes_of(held)
+            facts, shop, first=days[0], last=days[1], dimensions=groupings(by, DIMENSIONS), fixes=fixes_of(held)
         )
     handed_over(health.groups, lambda: show.as_data(health, zone), lambda: show.shown(health, zone), as_json, to)
-
-
-def fixes_of(store: Store) -> pl.DataFrame:
-    """Fixes that were noted and not taken back."""
-    return notes_of(store, "fix")
-
-
-def dimensions(by: str | None, known: Sequence[str]) -> tuple[str, ...]:
-    """The groupings of `--by`: names with commas between; all without any."""
-    if by is None:
-        return tuple(known)
-    named = tuple(dict.fromkeys(name.strip().lower() for name in by.split(",") if name.strip()))
-    unknown = [name for name in named if name not in known]
-    if unknown or not named:
-        found = ", ".join(unknown) if unknown else "nothing"
-        raise RunlogError(f"--by: {found} found, some of {', '.join(known)} expected, with commas between")
-    return named

@@ -1,7 +1,6 @@
 """`runlog shifts`, `losses`, `remnant`, `changeovers`: roll-ups of any days by any grouping."""
 
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -11,8 +10,8 @@ from typing import Annotated, Any
 import polars as pl
 import typer
 
+from runlog.cli.choices import AsJson, ExportTo, First, Last, OnMachine, Week, groupings
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
-from runlog.errors import RunlogError
 from runlog.export import export
 from runlog.figures.cutting import idle_thresholds
 from runlog.figures.groups import GROUPS, columns_of
@@ -28,22 +27,9 @@ from runlog.site import Site, load_site
 from runlog.store import Store
 from runlog.told import facts_as_told
 
-_DAY = ["%Y-%m-%d"]
-
-First = Annotated[
-    datetime | None,
-    typer.Option("--from", formats=_DAY, metavar="YYYY-MM-DD", help="First day; the last whole week."),
-]
-Last = Annotated[datetime | None, typer.Option("--to", formats=_DAY, metavar="YYYY-MM-DD", help="Last day.")]
-Week = Annotated[str | None, typer.Option("--week", metavar="2026-W12", help="Week by ISO 8601; the last whole one.")]
-OnMachine = Annotated[str | None, typer.Option("--machine", metavar="NAME", help="Only this machine.")]
 By = Annotated[
     str,
     typer.Option("--by", metavar="GROUP", help="machine, job, shift, day, week, month, cell, plant; comma between."),
-]
-AsJson = Annotated[bool, typer.Option("--json", help="Print it as JSON, for other programs.")]
-ExportTo = Annotated[
-    Path | None, typer.Option("--export", metavar="FILE", help="Write the table to a .csv, .parquet or .json file.")
 ]
 
 
@@ -76,14 +62,6 @@ def asked(
     return Asked(facts, shop, period_of(facts, shop, week=week, first=days[0], last=days[1]))
 
 
-def groups(by: str, known: Sequence[str] = GROUPS) -> tuple[str, ...]:
-    """The grouping of `--by`: names with commas between."""
-    named = tuple(name.strip() for name in by.split(",") if name.strip())
-    if strangers := [name for name in named if name not in known] or ([by] if not named else []):
-        raise RunlogError(f"--by {', '.join(strangers)}: one or more of these expected: {', '.join(known)}")
-    return named
-
-
 def shifts(
     first: First = None,
     last: Last = None,
@@ -96,7 +74,7 @@ def shifts(
     to: ExportTo = None,
 ) -> None:
     """Roll shifts up: plan, availability, effectiveness, quality, OEE, spindles, bar changes."""
-    group = groups(by)
+    group = groupings(by, GROUPS)
     with busy("summing shifts"):
         what = asked(site, store, machine, week, first, last)
         rows = shift_table(what.facts, what.site, what.period, group)
@@ -124,7 +102,7 @@ def losses(
     to: ExportTo = None,
 ) -> None:
     """Rank losses by time, by number of stops or by parts lost against plan."""
-    group = groups(by)
+    group = groupings(by, GROUPS)
     with busy("summing losses"):
         what = asked(site, store, machine, week, first, last)
         rows = loss_rows(what.facts, what.site, what.period)
@@ -155,7 +133,7 @@ def remnant(
     to: ExportTo = None,
 ) -> None:
     """Account for bars: what became parts, what went into the remnant bin, which bars were short."""
-    group = groups(by, (*GROUPS, *STOCK_GROUPS))
+    group = groupings(by, (*GROUPS, *STOCK_GROUPS))
     with busy("summing bars"):
         what = asked(site, store, machine, week, first, last)
         bars = in_period(bar_rows(what.facts, what.site), what.period)
@@ -184,7 +162,7 @@ def changeovers(
     to: ExportTo = None,
 ) -> None:
     """Compare changeovers by what changed: how long, how much of it was waiting, and the feeder's planned time."""
-    group = groups(by)
+    group = groupings(by, GROUPS)
     with busy("looking at changeovers"):
         what = asked(site, store, machine, week, first, last)
         found = in_period(changeover_rows(what.facts, what.site), what.period)

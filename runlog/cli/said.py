@@ -24,6 +24,11 @@ def notes_of(store: Store, kind: str) -> pl.DataFrame:
     return in_force(store.held("notes")).filter(pl.col("kind") == kind)
 
 
+def fixes_of(store: Store) -> pl.DataFrame:
+    """Fixes that were noted and not taken back."""
+    return notes_of(store, "fix")
+
+
 def take_back(store: Store, kind: str, note: str | None, who: str | None, why: str | None) -> None:
     """Take back a note of a kind, the one noted last if none is named; both stay in the table."""
     row = withdrawal(notes_of(store, kind), note or "", who=speaker(who), why=why)

@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from runlog.cli.choices import AsJson, ExportTo
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, handed_over
-from runlog.cli.rollups import AsJson, ExportTo
 from runlog.figures.planning import next_start, start_of
 from runlog.figures.tonight import tonight_review
 from runlog.night_plans import read_night_plan

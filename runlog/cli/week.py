@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
+from runlog.cli.choices import AsJson, ExportTo, OnMachine, Week
 from runlog.cli.common import SITE_FILE, STORE_FOLDER, SiteFile, StoreFolder, busy, console
 from runlog.cli.complaints import complain
-from runlog.cli.rollups import AsJson, ExportTo, OnMachine, Week
 from runlog.errors import StoreError
 from runlog.export import export
 from runlog.figures.quality import scrap_problems
