@@ -31,7 +31,7 @@ from runlog.derive import observations as obs
 from runlog.derive.carried import by_day
 from runlog.derive.context import Context, context
 from runlog.derive.earlier import FIRST, HORIZON, NOTHING, QUALITY, Earlier, marked
-from runlog.derive.frames import BY, held, inside, merged, tiles
+from runlog.derive.frames import BY, held, held_all, inside, merged, tiles
 from runlog.derive.frames import edges as edges_of
 from runlog.schema import DERIVED_TABLES, FACT_TABLES, PLANS
 from runlog.site import Site
@@ -104,22 +104,25 @@ def _derived(events: pl.LazyFrame, site: Site, plans: pl.LazyFrame | None, earli
 
 
 def _facts(log: obs.Log, ctx: Context) -> dict[str, pl.LazyFrame]:
-    running, lost = held(parts.running(log)), held(parts.unavailable(log))
+    running, lost, alarm, present, fillings = held_all(
+        parts.running(log),
+        parts.unavailable(log),
+        alarms.alarms(log.observed, ctx),
+        _present(log, ctx),
+        runs.fillings(log.observed),
+    )
     counted = held(parts.counts(log, ctx))
     made = held(parts.with_quality(parts.placed(counted, running, lost), log.observed))
     changed = held(changeovers.changeovers(made, log, ctx))
     setting = held(changeovers.setting_of(changed))
     made = held(changeovers.mark_setting(made, setting))
-
-    alarm = held(alarms.alarms(log.observed, ctx))
     reloaded = held(reloads.reloads(log, counted, alarm, setting, ctx))
     cycles = held(hung.cycles(made, running, reloaded))
     standard = held(hung.standard_cycles(cycles, ctx))
-    present = held(_present(log, ctx))
     cut = held(spans.pieces(log, reloaded, counted, setting, present, standard, ctx))
     stopped = held(stops.stops(log, cut, alarm, reloaded, made, standard, ctx))
 
-    stock = runs.Stock(held(runs.fillings(log.observed)), reloaded, held(bars.brought(reloaded, log.starts)))
+    stock = runs.Stock(fillings, reloaded, held(bars.brought(reloaded, log.starts)))
     unattended = held(runs.unattended_runs(log, cut, stopped, made, stock, ctx))
     shifted = held(shift_figures.cut_to_shifts(cut, stopped, reloaded, log.lives, ctx))
     turns = spindles.turning(log, ctx)
@@ -140,7 +143,8 @@ def _facts(log: obs.Log, ctx: Context) -> dict[str, pl.LazyFrame]:
         "cycles": cycles,
         "marks": _marks(log, made, ctx),
     }
-    return {name: held(DERIVED_TABLES[name].conform(frame)) for name, frame in facts.items()}
+    whole = held_all(*(DERIVED_TABLES[name].conform(frame) for name, frame in facts.items()))
+    return dict(zip(facts, whole, strict=True))
 
 
 def _marks(log: obs.Log, made: pl.LazyFrame, ctx: Context) -> pl.LazyFrame:

@@ -203,6 +203,11 @@ def held(frame: pl.LazyFrame) -> pl.LazyFrame:
     return frame.collect(engine="in-memory").lazy()
 
 
+def held_all(*frames: pl.LazyFrame) -> list[pl.LazyFrame]:
+    """The same for frames that do not need each other, side by side."""
+    return [frame.lazy() for frame in pl.collect_all(frames, engine="in-memory")]
+
+
 class RunningClock:
     """A clock per machine that runs only during some intervals; tells its reading and the way back.
 

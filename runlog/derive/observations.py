@@ -14,7 +14,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, after, before, held, ordered
+from runlog.derive.frames import BY, after, before, held, held_all, ordered
 from runlog.schema import NO_JOB
 from runlog.site import Site
 
@@ -84,12 +84,14 @@ class Log:
 def read(events: pl.LazyFrame, lives: pl.LazyFrame, ctx: Context) -> Log:
     """Put events in order and read off what holds, what is new and who was there; see `Log`."""
     observed, measured = observations(events, ctx)
-    seen = held(evidence(observed, ctx))
+    state, starts, seen = held_all(
+        states(observed, measured, ctx), cycle_starts(observed, ctx), evidence(observed, ctx)
+    )
     return Log(
         observed=observed,
         measured=measured,
-        state=held(states(observed, measured, ctx)),
-        starts=held(cycle_starts(observed, ctx)),
+        state=state,
+        starts=starts,
         seen=seen,
         visited=held(visits(seen, ctx)),
         lives=lives,
@@ -133,7 +135,8 @@ def observations(events: pl.LazyFrame, ctx: Context) -> tuple[pl.LazyFrame, pl.L
         )
         .drop("body_start", "file", "line", "cell")
     )
-    return held(observed), held(measured)
+    observed, measured = held_all(observed, measured)
+    return observed, measured
 
 
 def is_read(site: Site, machines: Iterable[str]) -> pl.Expr:

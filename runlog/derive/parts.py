@@ -13,7 +13,7 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, RunningClock, held, inside, last_before, of_us, seconds
+from runlog.derive.frames import BY, RunningClock, held, held_all, inside, last_before, of_us, seconds
 from runlog.derive.observations import RUNNING, UNAVAILABLE, Log, intervals_of, own_path
 from runlog.schema import NO_JOB, PARTS
 
@@ -46,7 +46,7 @@ def counts(log: Log, ctx: Context) -> pl.LazyFrame:
         _completed_programs(log, ctx),
         _active_stretches(log, ctx),
     ]
-    moved = held(pl.concat([held(way) for way in ways]))
+    moved = held(pl.concat(held_all(*ways)))
     program = log.state.select(BY, "at", "program", "job")
     return (
         held(_most_trusted(moved, ctx))

@@ -12,7 +12,18 @@ from typing import Final
 import polars as pl
 
 from runlog.derive.context import Context
-from runlog.derive.frames import BY, covering, divided, duration, first_after, held, inside, last_before, seconds
+from runlog.derive.frames import (
+    BY,
+    covering,
+    divided,
+    duration,
+    first_after,
+    held,
+    held_all,
+    inside,
+    last_before,
+    seconds,
+)
 from runlog.derive.observations import MANUAL_MODES, NOTES, UNAVAILABLE, Log, own_path
 from runlog.derive.reload_evidence import MOMENT, evidence
 from runlog.schema import INSTANT, RELOADS
@@ -152,8 +163,7 @@ def _judged(
     alarm: pl.LazyFrame,
     ctx: Context,
 ) -> pl.LazyFrame:
-    signs = held(_signs(told, log.observed, alarm, ctx))
-    done = held(_completions(told, opened, counted))
+    signs, done = held_all(_signs(told, log.observed, alarm, ctx), _completions(told, opened, counted))
     rows = _first(opened, signs, "sign", after="seq")
     rows = _first(rows, done, "done", after="seq")
     rows = _first(rows, done, "again", after="sign_seq")

@@ -20,6 +20,7 @@ from runlog.derive.frames import (
     edges,
     first_after,
     held,
+    held_all,
     inside,
     last_before,
     merged,
@@ -64,8 +65,7 @@ def pieces(
     """
     whole = held(intervals_of(log.state, log.lives))
     reloading = reloaded.filter(pl.col("end") > pl.col("start")).select(BY, "start", "end")
-    failed = held(_after_failed(reloaded, counted, log))
-    between = held(_between_cycles(whole, ctx))
+    failed, between = held_all(_after_failed(reloaded, counted, log), _between_cycles(whole, ctx))
     stuck = held(hung.hung_cycles(whole, reloaded, counted, log.seen, standard, ctx))
     cut = tiles(
         whole.select(BY, at="start"),
