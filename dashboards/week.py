@@ -15,7 +15,7 @@ import week_charts
 import week_notes
 
 from runlog.figures.losses import Rank
-from runlog.figures.period import weeks_of
+from runlog.figures.period import Period, period_of, weeks_of
 from runlog.figures.week import WeekReview, week_review
 from runlog.report import rollups
 from runlog.report.week import plant_words
@@ -72,11 +72,17 @@ def weeks(here: data.Place) -> list:
 
 def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
     """The review of a week."""
-    problems, before = data.scrap_problems_of(here), data.reported(here)
+    period = data.kept(here, period_named, week)
+    problems, before = data.kept(here, data.scrap_problems_of), data.reported(here)
     now = datetime.now(UTC)
     return week_review(
-        data.facts(here), data.site(here), now, week=week, machine=machine, before=before, problems=problems
+        data.facts(here), data.site(here), now, week=period, machine=machine, before=before, problems=problems
     )
+
+
+def period_named(here: data.Place, week: str) -> Period:
+    """The days of a week, and how far the log reaches."""
+    return period_of(data.facts(here), data.site(here), week=week)
 
 
 # --- show ----------------------------------------------------------------------------------------

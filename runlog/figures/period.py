@@ -77,10 +77,10 @@ def period_of(
     if not any(one.first <= days[1] and one.last >= days[0] for one in weeks):
         asked = week or f"{days[0]} to {days[1]}"
         raise RunlogError(f"{asked}: nothing in the log, days from {spoken[0]} to {spoken[1]} expected")
-    log_start, log_end = _reach(facts)
+    reach, ends = _reach(facts), _shifts_of(site, *days)["shift_end"].to_list()
     is_week = days[0].weekday() == 0 and days[1] - days[0] == _DAYS
     name = f"{days[0]:%G-W%V}" if is_week else ""
-    return Period(*days, name, log_end, _is_whole(site, days, log_start, log_end), site.site.time_zone)
+    return Period(*days, name, reach[1], _reaches(reach, ends), site.site.time_zone)
 
 
 def in_period(rows: pl.LazyFrame, period: Period, margin_days: int = 0) -> pl.LazyFrame:
@@ -162,11 +162,13 @@ def _weeks(facts: Facts, site: Site) -> list[Week]:
         .collect()
         .rows()
     )
-    reach = _reach(facts) if rows else None
-    return [
-        Week(monday, first, last, reach is not None and _is_whole(site, (monday, monday + _DAYS), *reach))
-        for monday, first, last in rows
-    ]
+    if not rows:
+        return []
+    reach = _reach(facts)
+    shifts = _shifts_of(site, rows[0][0], rows[-1][0] + _DAYS)
+    by_week = shifts.group_by(pl.col("shift_date").dt.truncate("1w")).agg("shift_end")
+    ends = dict(by_week.iter_rows())
+    return [Week(monday, first, last, _reaches(reach, ends.get(monday, []))) for monday, first, last in rows]
 
 
 def _reach(facts: Facts) -> tuple[datetime, datetime]:
@@ -174,14 +176,16 @@ def _reach(facts: Facts) -> tuple[datetime, datetime]:
     return facts["spans"].select(pl.col("start").min(), pl.col("end").max()).collect().row(0)
 
 
-def _is_whole(site: Site, days: tuple[date, date], log_start: datetime, log_end: datetime) -> bool:
-    """Whether the log reaches from the first shift of these days to the end of the last."""
-    first, last = days
+def _shifts_of(site: Site, first: date, last: date) -> pl.DataFrame:
+    """Shifts that start on these days, both included."""
     midnight = datetime.combine(first, time(0), tzinfo=site.zone)
     after = datetime.combine(last + timedelta(days=1), time(0), tzinfo=site.zone)
-    shifts = calendar.shifts(site, midnight, after).filter(pl.col("shift_date").is_between(first, last))
-    ends = shifts["shift_end"].to_list()
-    return not ends or (log_start < min(ends) and max(ends) <= log_end)
+    return calendar.shifts(site, midnight, after).filter(pl.col("shift_date").is_between(first, last))
+
+
+def _reaches(reach: tuple[datetime, datetime], ends: list[datetime]) -> bool:
+    """Whether the log reaches from the first of some shifts to the end of the last."""
+    return not ends or (reach[0] < min(ends) and max(ends) <= reach[1])
 
 
 def _monday(week: str) -> date:

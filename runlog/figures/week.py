@@ -92,7 +92,7 @@ def week_review(
     site: Site,
     now: datetime,
     *,
-    week: str | None = None,
+    week: str | Period | None = None,
     machine: str | None = None,
     before: pl.LazyFrame | None = None,
     problems: pl.DataFrame | None = None,
@@ -106,8 +106,8 @@ def week_review(
     site : Site
     now : datetime
         With zone: when it is shown.
-    week : str, optional
-        By ISO 8601, such as 2026-W53; the last whole one if not given.
+    week : str or Period, optional
+        By ISO 8601, such as 2026-W53, or what `period_of` has made of it; the last whole one if not given.
     machine : str, optional
         Only this machine.
     before : LazyFrame, optional
@@ -120,26 +120,35 @@ def week_review(
     RunlogError
         There are no facts, no such week, or no such machine.
     """
-    period = period_of(facts, site, week=week)
+    period = week if isinstance(week, Period) else period_of(facts, site, week=week)
     if machine is not None:
         facts = one_machine(facts, site, machine)
     facts = held_near(facts, period, names=_NEAR, before=_BEFORE)
     losses = loss_rows(facts, site, period)
     bars = in_period(bar_rows(facts, site), period)
     now_shown = shown(facts, period, now)
-    account = loss_sums(losses, ("plant",)).collect()
-    ranked: dict[Rank, pl.DataFrame] = {rank: pareto(losses, ("plant",), rank).collect() for rank in RANKS}
+    account, bars_used, short, changeovers, thresholds, *by_rank = pl.collect_all(
+        [
+            loss_sums(losses, ("plant",)),
+            bar_account(bars, ("material",)),
+            short_bars(bars),
+            compared(in_period(changeover_rows(facts, site), period), ("plant",)),
+            idle_thresholds(facts["shift_loads"]),
+            *(pareto(losses, ("plant",), rank) for rank in RANKS),
+        ]
+    )
+    ranked = dict(zip(RANKS, by_rank, strict=True))
     return WeekReview(
         period=period,
         machines=shift_table(facts, site, period, ("machine",)),
         plant=shift_table(facts, site, period, ("plant",)),
-        thresholds=idle_thresholds(facts["shift_loads"]).collect(),
+        thresholds=thresholds,
         account=account,
         losses=_with_places(ranked),
         ranked=ranked,
-        bars=bar_account(bars, ("material",)).collect(),
-        short=short_bars(bars).collect(),
-        changeovers=compared(in_period(changeover_rows(facts, site), period), ("plant",)).collect(),
+        bars=bars_used,
+        short=short,
+        changeovers=changeovers,
         steps=staircase(account, ranked["time"]),
         by_shift=_in_time(shift_table(facts, site, period, ("shift", "machine")), facts),
         changes=week_changes(facts, site, period),

@@ -97,9 +97,9 @@ def _number_of(night: date, windows: list[tuple[datetime, datetime]], dates: lis
 
 
 def one_machine(facts: Facts, site: Site, machine: str) -> Facts:
-    known = facts["spans"].select("machine").unique().collect()["machine"].to_list()
-    if machine not in known:
-        named = ", ".join(sorted(known)) or "none yet"
+    if facts["spans"].filter(pl.col("machine") == machine).head(1).collect().is_empty():
+        known = facts["spans"].select(pl.col("machine").unique().sort()).collect()["machine"]
+        named = ", ".join(known) or "none yet"
         raise RunlogError(f"--machine {machine}: not in the log, one of these expected: {named}.")
     return {name: frame.filter(pl.col("machine") == machine) for name, frame in facts.items()}
 

@@ -11,9 +11,11 @@ import random
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
+from typing import Any
 from unittest.mock import patch
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -26,18 +28,22 @@ from faults.stories import SITE
 from runlog import pipeline
 from runlog.pipeline import Step, ingest
 from runlog.site import parse_site
-from runlog.store import Store
-from runlog.watch.sightings import Sightings
+from runlog.store import Store, delta
+from runlog.watch.sightings import Sightings, is_unfinished
 
 _SITE = parse_site(SITE)
 _ENDS_EARLY = 0.15
 _BEGUN_ANEW = 0.1
 _GOES_ON_WITHIN = 0.3
 _DERIVES = 0.1
+_LEFT_ALONE = 0.5
+_TIDIED = 0.1
+_COMMITS = 4
+"""Of one append, at most: one of each table."""
 
 
 class _EndedError(Exception):
-    """A run that ends between two of its files."""
+    """A run that ends between two of its files, or two of its commits."""
 
 
 class Soak:
@@ -61,12 +67,17 @@ class Soak:
         self._goes_on(self._rng.randint(1, 25))
         if self._rng.random() < _BEGUN_ANEW:
             self._sightings = self._anew()
-        chances = (_ENDS_EARLY, _GOES_ON_WITHIN, _DERIVES)
-        ends_early, grows, derives = (self._rng.random() < chance for chance in chances)
+        chances = (_ENDS_EARLY, _ENDS_EARLY, _GOES_ON_WITHIN, _DERIVES)
+        ends_early, dies, grows, derives = (self._rng.random() < chance for chance in chances)
         try:
-            self._read(ends_early=ends_early, grows=grows, derives=derives)
+            with self._dies() if dies else nullcontext():
+                self._read(ends_early=ends_early, grows=grows, derives=derives, leaves=_LEFT_ALONE)
         except _EndedError:
             self._sightings = self._anew()
+            self._store.mend()
+        if self._store.exists() and self._rng.random() < _TIDIED:
+            for _ in self._store.tidy():
+                pass
         if self._store.exists():
             read = self._store.progress().group_by("path").agg(pl.col("offset").max()).collect()
             self._floor.tidy(dict(read.iter_rows()))
@@ -80,9 +91,28 @@ class Soak:
         ingest([self._folder / "logs", self._folder / "attic"], _SITE, clean, base=self._folder)
         return compared(self._store, clean)
 
-    def _read(self, *, ends_early: bool = False, grows: bool = False, derives: bool = True) -> None:
+    @contextmanager
+    def _dies(self) -> Iterator[None]:
+        """It ends before one of the next commits."""
+        left = self._rng.randint(0, 2 * _COMMITS)
+
+        def commit(*words: Any, **more: Any) -> Any:
+            nonlocal left
+            left -= 1
+            if left < 0:
+                raise _EndedError
+            return committed(*words, **more)
+
+        committed = delta.commit
+        with patch.object(delta, "commit", commit):
+            yield
+
+    def _read(
+        self, *, ends_early: bool = False, grows: bool = False, derives: bool = True, leaves: float = 0.0
+    ) -> None:
         """What a watcher does in one step."""
-        due = self._sightings.changed()
+        changed = self._sightings.changed()
+        due = {path: sight for path, sight in changed.items() if not self._leaves(path, leaves)}
         beside = self._sightings.longer_alike(due) - due.keys()
         last = self._rng.randint(1, max(1, len(due))) if ends_early else None
 
@@ -100,6 +130,9 @@ class Soak:
         for path, sight in due.items():
             if path not in failed:
                 self._sightings.settle(path, sight)
+
+    def _leaves(self, path: Path, chance: float) -> bool:
+        return is_unfinished(path) and self._rng.random() < chance
 
     def _goes_on(self, steps: int) -> None:
         """So many small steps of each log, more or less."""
