@@ -199,7 +199,7 @@ class _Pieces:
             if at_end:
                 self._check(upto.after(held[cut:]))
             if cut:
-                own = file or self._identity(upto, is_whole=at_end)
+                own = file or self._identity(upto, is_whole=at_end and cut == len(held))
                 reading = ends.checked(self._part(held[:cut], format, own, upto, carry), at_end=cut == len(held))
                 # Without anything to carry on with, more must be read along with it.
                 if reading.carry or (at_end and cut == len(held)):

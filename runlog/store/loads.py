@@ -134,12 +134,12 @@ class Loads(Folder):
         with writing(self.folder, self._wait_s):
             self._lay_out()
             held = self._offsets()
-            former = {file: _with_tails(olds, held) for file, olds in (replaces or {}).items() if olds}
+            former = {file: sorted({*olds}) for file, olds in (replaces or {}).items() if olds}
             accepted = _accepted(readings, former, held)
             self._remember(accepted)
             # Replacing compares rows with a predicate, so files that only add go ahead without.
             for apart in (False, True):
-                batch = [one for one in accepted if (_row(one)["file"] in former) is apart]
+                batch = [one for one in accepted if (_main(_row(one)["file"]) in former) is apart]
                 if batch:
                     self._load(batch, {file: former[file] for one in batch if (file := _row(one)["file"]) in former})
             self._carries.forget({row["file"]: row["offset"] for row in map(_row, accepted)})
@@ -351,22 +351,21 @@ def _row(reading: Read) -> dict[str, Any]:
     return reading.progress.row(0, named=True)
 
 
-def _with_tails(files: Iterable[str], held: Mapping[str, int]) -> list[str]:
-    """Names of rows that give way; a file takes what stood after its last line feed along."""
-    gone = {*files}
-    return sorted(gone | {name for name in held if name.partition(TAIL)[0] in gone})
-
-
 def _accepted(readings: Sequence[Read], former: Mapping[str, list[str]], held: Mapping[str, int]) -> list[Read]:
-    """What is not there yet."""
-    held, accepted = dict(held), []
+    """What is not there yet, or gives way to what is read here."""
+    gone = {name for names in former.values() for name in names}
+    held, accepted = {name: offset for name, offset in held.items() if name not in gone}, []
     for reading in readings:
         row = _row(reading)
-        again = row["begins"] == 0 and row["file"] in former.get(row["file"], [])
-        if again or _follows(row["file"], row["begins"], held):
+        if _follows(row["file"], row["begins"], held):
             accepted.append(reading)
             held[row["file"]] = row["offset"] or _EMPTY
     return accepted
+
+
+def _main(file: str) -> str:
+    """The name of a file without that of its torn end."""
+    return file.partition(TAIL)[0]
 
 
 def _follows(file: str, begins: int, held: Mapping[str, int]) -> bool:
