@@ -293,6 +293,55 @@ def test_a_file_read_anew_takes_nothing_from_the_one_that_went_on_from_it(tmp_pa
     assert_frame_equal(told(store), told(whole))
 
 
+def test_a_torn_file_read_anew_takes_nothing_from_the_one_that_went_on_from_its_lines(tmp_path: Path):
+    """It is looked at alone, after another went on from its whole lines, and with a copy of it half made."""
+    rows = NIGHT.splitlines(keepends=True)
+    store, whole = Store(tmp_path / "store"), Store(tmp_path / "whole")
+    begun = "".join(rows[:60])
+    logs = write(tmp_path / "logs", **{"T01 torn__csv": begun + rows[60][:24]})
+    for name, text in (("T01", begun + other_day(rows[1:40])), ("T01 copy", begun[:1000])):
+        taken(logs, store)
+        ingest([write(logs, **{f"{name}__csv": text}) / f"{name}.csv"], SHOP, store, base=logs)
+    ingest([logs / "T01 torn.csv"], SHOP, store, base=logs)
+    taken(logs, whole)
+    assert_frame_equal(told(store), told(whole))
+    assert store.rejects().select("raw").collect()["raw"].to_list() == [rows[60][:24]]
+
+
+def test_a_torn_end_stays_when_its_lines_give_way_to_another_file(tmp_path: Path):
+    """A file begins as another did, and ends in a torn line of its own; the other grows, and takes over its lines."""
+    rows = NIGHT.splitlines(keepends=True)
+    store = Store(tmp_path / "store")
+    logs = write(tmp_path / "logs", T01__csv="".join(rows[:90]))
+    taken(logs, store)
+    taken(write(logs, **{"T01 torn__csv": "".join(rows[:60]) + "2026-03-09"}), store)
+    ingest([write(logs, T01__csv=NIGHT) / "T01.csv"], SHOP, store, base=logs)
+    assert store.rejects().select("raw").collect()["raw"].to_list() == ["2026-03-09"]
+
+
+def test_two_torn_ends_of_one_beginning_are_both_kept(tmp_path: Path):
+    rows = NIGHT.splitlines(keepends=True)
+    begun = "".join(rows[:60])
+    store = Store(tmp_path / "store")
+    logs = write(tmp_path / "logs", T01__csv=begun)
+    taken(logs, store)
+    taken(write(logs, T01__csv="".join(rows[:90])), store)
+    taken(write(logs, **{"T01 torn__csv": begun + "2026-03-08", "T01 too__csv": begun + "2026-03-09"}), store)
+    assert sorted(store.rejects().collect()["raw"]) == ["2026-03-08", "2026-03-09"]
+
+
+def test_a_file_with_a_torn_end_is_kept_whole_when_it_is_read_again(tmp_path: Path):
+    rows = NIGHT.splitlines(keepends=True)
+    store = Store(tmp_path / "store")
+    logs = write(tmp_path / "logs", T01__csv="".join(rows[:60]) + "2026-03-02T22")
+    taken(logs, store)
+    before = told(store)
+    for _ in range(2):
+        ingest([logs], SHOP, store, base=logs, again=True)
+        assert_frame_equal(told(store), before)
+        assert store.rejects().select("raw").collect()["raw"].to_list() == ["2026-03-02T22"]
+
+
 def test_a_piece_gives_way_to_the_whole_within_one_commit(tmp_path: Path, monkeypatch):
     """A log that ended in a torn line is read on, but has to be read as a whole after all; then it grows again."""
     rows = NIGHT.splitlines(keepends=True)

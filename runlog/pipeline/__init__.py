@@ -292,7 +292,7 @@ class _Reader:
         given: set[str] = set()
         former = due.former
         try:
-            for reading in self._read(due, onward=due.onward):
+            for reading in self._read(due, onward=due.onward, as_whole=due.as_whole):
                 yield reading, former
                 given.add(reading.progress["file"][0])
                 former = []

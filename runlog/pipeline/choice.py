@@ -42,6 +42,8 @@ class Due:
         Names of the rows that go as well if it is not read on but from its beginning.
     onward : Onward, optional
         Where it was left, if it can be read on from there.
+    as_whole : bool
+        It must be read in one piece: the name of its first piece is that of another file's rows.
     """
 
     file: Found
@@ -49,7 +51,8 @@ class Due:
     size: int
     former: list[str]
     begun: list[str]
-    onward: Onward | None
+    onward: Onward | None = None
+    as_whole: bool = False
 
 
 @dataclass
@@ -162,21 +165,21 @@ def _due(
         if TAIL in file or goes_on.get(file, one.own) == one.own
     }
     # A file with a tail has rows under two names; the one is no beginning of the other.
-    name = known.identities.get(one.own)
-    own = {name, name.partition(TAIL)[0]} if name else set()
+    own = known.kept_under(one.own)
     beginnings = {file for file, _ in begun.values()} - own
     if one.own in known.identities:
-        if one.own not in standing and own & known.names:
+        if one.own not in standing and own & known.names.keys():
             # Another file goes on from its rows: they are that one's, and what gives way does so with it.
             return None
         if not (beginnings | others or (again and one.own in standing)):
             return None
         # Its beginning was taken for a file while it was being copied here: it is read once more, so that the
         # beginning goes, and its torn last line with it.
-        return Due(one.file, one.own, one.size, sorted(beginnings | others | own), [], None)
+        former = sorted(beginnings | others | own)
+        return Due(one.file, one.own, one.size, former, [], as_whole=known.is_parted(one.own))
     onward = None if again else _onward(begun, store)
     if onward is None:
-        return Due(one.file, one.own, one.size, sorted(beginnings | others), [], None)
+        return Due(one.file, one.own, one.size, sorted(beginnings | others), [])
     return Due(one.file, one.own, one.size, sorted({*beginnings, *others} - {onward.file}), [onward.file], onward)
 
 

@@ -50,6 +50,8 @@ class KnownFiles:
         By identity: the load that brought it last.
     beginnings : dict of str to list of Beginning
         By source, what `standing` holds: a new file whose first so many bytes are one of these is that file, grown.
+    torn : dict of str to int
+        Names under which torn ends in use are kept, and where they begin. [bytes]
     """
 
     identities: Mapping[str, str] = field(default_factory=dict)
@@ -57,11 +59,29 @@ class KnownFiles:
     sizes: Mapping[str, list[int]] = field(default_factory=dict)
     loads: Mapping[str, int] = field(default_factory=dict)
     beginnings: Mapping[str, list["Beginning"]] = field(default_factory=dict)
+    torn: Mapping[str, int] = field(default_factory=dict)
 
     @cached_property
-    def names(self) -> set[str]:
-        """Names under which rows in use are kept."""
-        return {file for file, _ in self.standing.values()}
+    def names(self) -> dict[str, int]:
+        """Names under which rows in use are kept, and how far their files were read. [bytes]"""
+        return dict(self.standing.values())
+
+    def kept_under(self, identity: str) -> set[str]:
+        """Names of the rows of a file, those of its torn end and those before it, unless these are another file's now.
+
+        None of them may be in use: then its rows have given way to those of a file that begins with it.
+        """
+        name = self._name(identity)
+        return {name} if self.is_parted(identity) else {name, name.partition(TAIL)[0]} - {""}
+
+    def is_parted(self, identity: str) -> bool:
+        """Whether what stood before the torn end of a file has gone on in another file."""
+        name = self._name(identity)
+        before = name.partition(TAIL)[0]
+        return name in self.torn and before in self.names and self.names[before] != self.torn[name]
+
+    def _name(self, identity: str) -> str:
+        return self.standing[identity][0] if identity in self.standing else self.identities.get(identity, "")
 
 
 class Beginning(NamedTuple):
@@ -121,7 +141,7 @@ class Loads(Folder):
         ----------
         readings : sequence of Read
             Files, and pieces of files in their order. A file the store holds already adds nothing, nor does a piece
-            that does not follow what the store holds of its file.
+            that does not follow what the store holds of its file, unless that gives way here.
         replaces : mapping of str to iterable of str, optional
             By the name a file's rows are kept under: the names whose rows give way to it. Its own name reads the
             file again.
@@ -230,7 +250,7 @@ class Loads(Folder):
                 self._standing("progress", load)
                 .sort("begins", "offset")
                 .group_by("file", maintain_order=True)
-                .agg(pl.col("source", "prefix", "offset", _LOAD).last()),
+                .agg(pl.col("source", "prefix", "offset", _LOAD, "begins").last()),
             ]
         )
         sizes = read.group_by("source").agg(pl.col("offset").unique().sort())
@@ -246,6 +266,7 @@ class Loads(Folder):
             dict(sizes.select("source", "offset").iter_rows()),
             dict(read.group_by("prefix").agg(pl.col(_LOAD).max()).iter_rows()),
             beginnings,
+            dict(standing.filter(pl.col("file").str.contains(TAIL, literal=True)).select("file", "begins").iter_rows()),
         )
 
     def events(

@@ -6,9 +6,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 from deltalake import DeltaTable, write_deltalake
+from faults.branches import branches
 from faults.campaign import campaign
 from faults.compared import Difference, compared
 from faults.soak import soak
+from searching import examples
 from watch.shop import HEADER, lines, rows, taken
 
 from runlog.store import Store
@@ -29,6 +31,13 @@ def test_looks_at_logs_that_go_on_meanwhile_lose_and_double_nothing(tmp_path: Pa
     found = soak(seed, looks=12, folder=tmp_path)
     assert found.is_none, found
     assert found.events > 200
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(examples(4)))
+def test_logs_that_begin_alike_and_go_on_differently_are_all_kept(tmp_path: Path, seed: int):
+    kept, wanted = branches(seed, looks=14, folder=tmp_path)
+    assert kept == wanted
 
 
 # --- what the comparison would show ---------------------------------------------------------------
