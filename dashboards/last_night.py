@@ -1,6 +1,8 @@
 """Last night: which machine to walk to first, why, and what became of the others."""
 
+from collections.abc import Callable
 from datetime import UTC, date, datetime
+from functools import partial
 from typing import Final
 
 import address
@@ -143,18 +145,25 @@ def one_machine(review: NightReview, machine: str) -> None:
 def all_tables(review: NightReview, machine: str | None) -> None:
     """Everything as tables, each to take away."""
     sheets = {
-        "Machines": ("machines", tables.machines(review), review.machines),
-        "Stops": ("stops", tables.stops(review), review.stops),
-        "Bar changes": ("reloads", tables.reloads(review), review.reloads),
-        "Where time went": ("time", tables.time(review), review.time),
-        "What each did when": ("spans", tables.strip(review), review.strip),
+        "Machines": ("machines", tables.machines, review.machines),
+        "Stops": ("stops", tables.stops, review.stops),
+        "Bar changes": ("reloads", tables.reloads, review.reloads),
+        "Where time went": ("time", tables.time, review.time),
+        "What each did when": ("spans", tables.strip, review.strip),
     }
     pieces.section("To look up and take away")
-    for tab, (title, (name, table, frame)) in zip(st.tabs(list(sheets)), sheets.items(), strict=True):
-        with tab:
-            shown, figures = _filtered(table, machine), _filtered(frame, machine)
-            file = f"{name}-{review.window.night}"
-            sheet.table(title, file, shown, figures, review.window.zone, nothing="None in this night.")
+    sheet.tabs(
+        "tables of the night", {title: partial(table_of, review, machine, title, *one) for title, one in sheets.items()}
+    )
+
+
+def table_of(
+    review: NightReview, machine: str | None, title: str, name: str, told: Callable, frame: pl.DataFrame
+) -> None:
+    """One of them, of one machine if one is chosen."""
+    shown, figures = _filtered(told(review), machine), _filtered(frame, machine)
+    file = f"{name}-{review.window.night}"
+    sheet.table(title, file, shown, figures, review.window.zone, nothing="None in this night.")
 
 
 def _filtered(frame: pl.DataFrame, machine: str | None) -> pl.DataFrame:

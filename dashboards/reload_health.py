@@ -1,6 +1,7 @@
 """Reload health: what keeps failing, since when, and whether a fix worked."""
 
 from datetime import date
+from functools import partial
 from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
@@ -364,9 +365,10 @@ def alarms(here: data.Place, of: Scope) -> None:
         "Chattering": ("chattering", tables.chattering(load.chattering, zone), load.chattering),
         "By machine": ("alarms-by-machine", tables.alarm_machines(load.machines), load.machines),
     }
-    for tab, (title, (name, shown, frame)) in zip(st.tabs(list(parts)), parts.items(), strict=True):
-        with tab:
-            sheet.table(title, name, shown, frame, zone, nothing="None in this time.")
+    drawn = {
+        title: partial(sheet.table, title, *one, zone, nothing="None in this time.") for title, one in parts.items()
+    }
+    sheet.tabs("tables of alarms", drawn)
 
 
 sheet.opened(page)

@@ -4,7 +4,7 @@ def page(here): ...
 sheet.opened("The week", page)
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial, wraps
 from typing import Any, Final
 
@@ -115,6 +115,27 @@ def table(
         **clicks,
     )
     take_away(title, name, frame, zone)
+
+
+def tabs(key: str, parts: Mapping[str, Callable[[], None]]) -> None:
+    """Tables behind tabs, of which only the open one is drawn: together they take longer than the rest of a page.
+
+    Parameters
+    ----------
+    key : str
+        Of the tabs.
+    parts : mapping of str to callable
+        What is drawn, by the name of its tab.
+    """
+
+    @part
+    def drawn() -> None:
+        for tab, draw in zip(st.tabs(list(parts), key=key, on_change="rerun"), parts.values(), strict=True):
+            if tab.open:
+                with tab:
+                    draw()
+
+    drawn()
 
 
 def _row(key: str, on_row: Callable[[int | None], None]) -> None:

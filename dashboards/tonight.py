@@ -1,6 +1,8 @@
 """Tonight: how far each machine is likely to get with what is loaded, what more to load, and what to fix first."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import partial
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -210,17 +212,14 @@ def tables(review: Tonight) -> None:
         "Past nights": (review.check.classes, told.CLASSES),
     }
     pieces.section("To look up and take away")
-    for tab, (title, (frame, columns)) in zip(st.tabs(list(sheets)), sheets.items(), strict=True):
-        with tab:
-            able = frame.filter(pl.col("reach").is_not_null()) if "reach" in frame.columns else frame
-            sheet.table(
-                title,
-                f"tonight-{title.lower().replace(' ', '-')}",
-                rollups.as_read(able, columns),
-                frame,
-                zone,
-                nothing="None.",
-            )
+    sheet.tabs("tables of tonight", {title: partial(table_of, title, *one, zone) for title, one in sheets.items()})
+
+
+def table_of(title: str, frame: pl.DataFrame, columns: Sequence[rollups.Column], zone: str) -> None:
+    """One of them; machines of which nothing can be said are in the files alone."""
+    able = frame.filter(pl.col("reach").is_not_null()) if "reach" in frame.columns else frame
+    name = f"tonight-{title.lower().replace(' ', '-')}"
+    sheet.table(title, name, rollups.as_read(able, columns), frame, zone, nothing="None.")
 
 
 sheet.opened(page)

@@ -1,6 +1,8 @@
 """The week: what was made of the plan, where the rest went, what changed, and who does what about it."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import partial
 from typing import Final
 
 import address
@@ -196,10 +198,15 @@ def tables(review: WeekReview, currency: str) -> None:
     }
     with st.container(key="tables"):
         pieces.section("To look up and take away")
-        for tab, (title, (frame, columns)) in zip(st.tabs(list(told)), told.items(), strict=True):
-            with tab:
-                name = f"{title.lower().replace(' ', '-')}-{week}"
-                sheet.table(title, name, rollups.as_read(frame, columns), frame, zone, nothing="None this week.")
+        sheet.tabs(
+            "tables of the week", {title: partial(table_of, title, *one, week, zone) for title, one in told.items()}
+        )
+
+
+def table_of(title: str, frame: pl.DataFrame, columns: Sequence[rollups.Column], week: str, zone: str) -> None:
+    """One of them."""
+    name = f"{title.lower().replace(' ', '-')}-{week}"
+    sheet.table(title, name, rollups.as_read(frame, columns), frame, zone, nothing="None this week.")
 
 
 sheet.opened(page)

@@ -122,6 +122,17 @@ def test_tables_leave_as_csv_and_parquet(seen: Seen, tmp_path: Path):
         assert read(to)["machine"].sort().to_list() == ["T01", "T02", "T03", "T04", "T05", "T06"]
 
 
+def test_a_table_behind_a_tab_leaves_once_its_tab_is_opened(seen: Seen, tmp_path: Path):
+    page = seen.go("week")
+    page.get_by_role("tab", name="Short bars").click()
+    with page.expect_download(timeout=WAIT_MS) as waiting:
+        page.get_by_role("button", name="Short bars as Parquet").click()
+    to = tmp_path / waiting.value.suggested_filename
+    waiting.value.save_as(to)
+    assert "missing_parts" in pl.read_parquet(to).columns
+    assert page.get_by_role("button", name="Machines as CSV").count() == 0
+
+
 @pytest.mark.parametrize("path", PAGES, ids=lambda path: path or "last night")
 def test_drawings_leave_as_pictures(seen: Seen, tmp_path: Path, path: str):
     """By keys: the buttons show themselves to a mouse only where it is."""
