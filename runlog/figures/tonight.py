@@ -29,6 +29,8 @@ GIVEN: Final = "given"
 LITTLE: Final = 10
 """Fewer runs than these are little history."""
 _OLD: Final = timedelta(hours=24)
+_NAMED: Final = 8
+"""Machines that a note names; of more it tells how many."""
 
 NOTHING_KNOWN: Final = "no unattended run in the log yet: nothing to forecast from"
 
@@ -324,5 +326,11 @@ def _stock_notes(rows: pl.DataFrame) -> list[str]:
         "Taken as full, for want of a count, the magazines of": full,
         "Without a feeder in the site file, so that bars do not end the night:": unlimited,
     }
-    notes = [f"{words} {', '.join(machines)}." for words, machines in said.items() if machines]
-    return [*notes, "Look how many bars there are, and say it with --plan."] if full else notes
+    notes = [f"{words} {_some(machines)}." for words, machines in said.items() if machines]
+    return [*notes, "Look how many bars there are, and say so: on the page, or with --plan."] if full else notes
+
+
+def _some(machines: list[str]) -> str:
+    """Names of some machines; of many only the first."""
+    left = len(machines) - _NAMED
+    return ", ".join(machines) if left <= 1 else f"{', '.join(machines[:_NAMED])} and {left} more"

@@ -178,18 +178,18 @@ def shift_notes(rows: pl.DataFrame, group: Sequence[str]) -> Iterator[Renderable
 
 
 def doubts(rows: pl.DataFrame, group: Sequence[str]) -> list[str]:
-    """What to doubt, a line a group."""
-    notes = []
+    """What to doubt, a line for all groups of which it is the same."""
+    said: dict[str, list[str]] = {}
     for row in rows.iter_rows(named=True):
         name = ", ".join(str(row[one]) for one in group)
         if row["thin_shifts"]:
-            notes.append(f"{name}: {_shifts(row['thin_shifts'])} with too little log; read its ratios with care.")
+            few = f"{_shifts(row['thin_shifts'])} with too little log; read the ratios with care."
+            said.setdefault(few, []).append(name)
         if row["doubted_standards"]:
-            notes.append(
-                f"{name}: effectiveness above 100 % in {_shifts(row['doubted_standards'])}: "
-                "a standard time is longer than the machine needs."
-            )
-    return [plain(note) for note in notes]
+            above = f"effectiveness above 100 % in {_shifts(row['doubted_standards'])}: "
+            said.setdefault(f"{above}a standard time is longer than the machine needs.", []).append(name)
+    apart = ", " if len(group) == 1 else "; "
+    return [plain(f"{apart.join(names)}: {words}") for words, names in said.items()]
 
 
 def cutting_notes(thresholds: pl.DataFrame) -> Iterator[RenderableType]:

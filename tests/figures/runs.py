@@ -9,30 +9,33 @@ import polars as pl
 from figures.nights import SHIFTS
 
 from runlog.schema import FACT_TABLES, TABLES
-from runlog.site import parse_site
+from runlog.site import Site, parse_site
 
 START = datetime(2026, 3, 2, 22, tzinfo=UTC)
 HOURS = 8.0
 PER_BAR, CYCLE_S, RELOAD_S = 24, 75.0, 40.0
 """As the job below gives them: 1200 less 5 less 90 over 45.5 mm is 24 parts a bar."""
 
-SITE = parse_site(
-    """
+
+def site_of(*machines: str) -> Site:
+    """A site of these machines, all with the same feeder, and two jobs."""
+    return parse_site(
+        """
 [site]
 name = "shop"
 time_zone = "UTC"
 """
-    + SHIFTS
-    + "".join(
-        f"""
+        + SHIFTS
+        + "".join(
+            f"""
 [[machine]]
 name = "{name}"
 feeder = {{ bars_held = 20, longest_bar_mm = 1250, minimum_remnant_mm = 90, planned_reload_s = 40 }}
 """
-        for name in ("T01", "T02", "T03")
-    )
-    + "".join(
-        f"""
+            for name in machines
+        )
+        + "".join(
+            f"""
 [[job]]
 name = "{name}"
 programs = ["{name}"]
@@ -46,9 +49,12 @@ material = "steel"
 density_kg_dm3 = 7.85
 bar_mm = 1200
 """
-        for name, diameter in (("bush", 20), ("pin", 32.5))
+            for name, diameter in (("bush", 20), ("pin", 32.5))
+        )
     )
-)
+
+
+SITE = site_of("T01", "T02", "T03")
 
 
 def night(

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
-from figures.runs import SITE, START, night, night_facts
+from figures.runs import SITE, START, night, night_facts, site_of
 from figures.shop import shop
 
 from runlog.figures.cautions import CAUTIONS
@@ -41,6 +41,13 @@ def test_without_a_plan_it_is_the_job_on_the_machine_and_the_next_unattended_shi
     assert (one["job"], one["bars"], one["bars_basis"]) == ("bush", 20, "magazine")
     assert any("Taken as full" in note and "T01, T02" in note for note in review.notes)
     assert review.cautions == CAUTIONS
+
+
+def test_of_many_full_magazines_a_note_names_some():
+    names = [f"T{number:02}" for number in range(1, 13)]
+    review = tonight_review(night_facts(*(night(name, 0) for name in names)), site_of(*names), BEFORE)
+    (note,) = (one for one in review.notes if "Taken as full" in one)
+    assert note.endswith("the magazines of T01, T02, T03, T04, T05, T06, T07, T08 and 4 more.")
 
 
 def test_the_machine_that_stops_more_often_comes_first_and_its_cause_is_named(facts):
