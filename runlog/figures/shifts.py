@@ -20,6 +20,11 @@ P95: Final = 0.95
 
 
 def shift_table(facts: Facts, site: Site, period: Period, by: tuple[str, ...]) -> pl.DataFrame:
+    """Figures of a period, rolled up: `shift_rows` at once."""
+    return shift_rows(facts, site, period, by).collect()
+
+
+def shift_rows(facts: Facts, site: Site, period: Period, by: tuple[str, ...]) -> pl.LazyFrame:
     """Figures of a period, rolled up.
 
     Parameters
@@ -33,7 +38,7 @@ def shift_table(facts: Facts, site: Site, period: Period, by: tuple[str, ...]) -
 
     Returns
     -------
-    DataFrame
+    LazyFrame
         One row a group, in order: the grouping's columns, `rollup.TOTALS`, RATIOS and SHARES, good_parts, then
         reload_p95_s (95th percentile of the rated reloads that brought a bar [s]), bars, remnant_mm, remnant_kg,
         remnant_cost, remnant_share, planned_remnant_mm, the columns of `cutting.cutting`, thin_shifts (machine shifts
@@ -55,11 +60,7 @@ def shift_table(facts: Facts, site: Site, period: Period, by: tuple[str, ...]) -
     ]
     for aside in asides:
         rows = rows.join(aside, on=group, how="left", nulls_equal=True) if group else rows.join(aside, how="cross")
-    return (
-        rows.with_columns(pl.col("thin_shifts", "doubted_standards", "bars").fill_null(0))
-        .sort(group or "pbt_s")
-        .collect()
-    )
+    return rows.with_columns(pl.col("thin_shifts", "doubted_standards", "bars").fill_null(0)).sort(group or "pbt_s")
 
 
 def _reload_tail(facts: Facts, site: Site, period: Period, group: list[str]) -> pl.LazyFrame:

@@ -17,7 +17,7 @@ from runlog.figures.cutting import idle_thresholds
 from runlog.figures.losses import RANKS, Rank, loss_rows, loss_sums, pareto
 from runlog.figures.period import Period, held_near, in_period, period_of
 from runlog.figures.setups import changeover_rows, compared
-from runlog.figures.shifts import shift_table
+from runlog.figures.shifts import shift_rows
 from runlog.figures.staircase import staircase
 from runlog.figures.stock import bar_account, bar_rows, short_bars
 from runlog.figures.trends import FIGURES, WINDOW_DAYS, shift_series, trend_verdicts
@@ -127,8 +127,9 @@ def week_review(
     losses = loss_rows(facts, site, period)
     bars = in_period(bar_rows(facts, site), period)
     now_shown = shown(facts, period, now)
-    account, bars_used, short, changeovers, thresholds, *by_rank = pl.collect_all(
+    machines, plant, by_shift, account, bars_used, short, changeovers, thresholds, *by_rank = pl.collect_all(
         [
+            *(shift_rows(facts, site, period, by) for by in (("machine",), ("plant",), ("shift", "machine"))),
             loss_sums(losses, ("plant",)),
             bar_account(bars, ("material",)),
             short_bars(bars),
@@ -140,8 +141,8 @@ def week_review(
     ranked = dict(zip(RANKS, by_rank, strict=True))
     return WeekReview(
         period=period,
-        machines=shift_table(facts, site, period, ("machine",)),
-        plant=shift_table(facts, site, period, ("plant",)),
+        machines=machines,
+        plant=plant,
         thresholds=thresholds,
         account=account,
         losses=_with_places(ranked),
@@ -150,7 +151,7 @@ def week_review(
         short=short,
         changeovers=changeovers,
         steps=staircase(account, ranked["time"]),
-        by_shift=_in_time(shift_table(facts, site, period, ("shift", "machine")), facts),
+        by_shift=_in_time(by_shift, facts),
         changes=week_changes(facts, site, period),
         trends=_trends(facts, site, period),
         shown=now_shown,
