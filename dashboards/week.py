@@ -18,7 +18,8 @@ import week_notes
 
 from runlog.figures.losses import Rank
 from runlog.figures.period import Period, period_of, weeks_of
-from runlog.figures.week import WeekReview, week_review
+from runlog.figures.week import WeekReview, held_for, week_review
+from runlog.figures.window import Facts
 from runlog.report import rollups
 from runlog.report.week import plant_words
 
@@ -77,14 +78,18 @@ def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
     period = data.kept(here, period_named, week)
     problems, before = data.kept(here, data.scrap_problems_of), data.reported(here)
     now = datetime.now(UTC)
-    return week_review(
-        data.facts(here), data.site(here), now, week=period, machine=machine, before=before, problems=problems
-    )
+    near = data.kept(here, read_near, week)
+    return week_review(near, data.site(here), now, week=period, machine=machine, before=before, problems=problems)
 
 
 def period_named(here: data.Place, week: str) -> Period:
     """The days of a week, and how far the log reaches."""
     return period_of(data.facts(here), data.site(here), week=week)
+
+
+def read_near(here: data.Place, week: str) -> Facts:
+    """What its review reads, whatever machine is chosen."""
+    return held_for(data.facts(here), data.kept(here, period_named, week))
 
 
 # --- show ----------------------------------------------------------------------------------------

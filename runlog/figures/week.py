@@ -87,6 +87,11 @@ class WeekReview:
     scrap_problems: pl.DataFrame
 
 
+def held_for(facts: Facts, period: Period) -> Facts:
+    """What a review of a week reads, in memory: for whoever asks for one machine after the other."""
+    return held_near(facts, period, names=_NEAR, before=_BEFORE)
+
+
 def week_review(
     facts: Facts,
     site: Site,
@@ -123,7 +128,7 @@ def week_review(
     period = week if isinstance(week, Period) else period_of(facts, site, week=week)
     if machine is not None:
         facts = one_machine(facts, site, machine)
-    facts = held_near(facts, period, names=_NEAR, before=_BEFORE)
+    facts = held_for(facts, period)
     losses = loss_rows(facts, site, period)
     bars = in_period(bar_rows(facts, site), period)
     now_shown = shown(facts, period, now)
