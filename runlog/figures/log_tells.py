@@ -88,7 +88,10 @@ def _basis(facts: Facts, days: Days) -> pl.LazyFrame:
 
     def of(table: str, at: str, need: str, column: str) -> pl.LazyFrame:
         here = facts[table].filter((pl.col(at) >= days.start) & (pl.col(at) < days.end))
-        return here.select("machine", need=pl.lit(need), basis=pl.col(column)).drop_nulls("basis").unique()
+        rows = here.select("machine", basis=pl.col(column)).drop_nulls("basis")
+        # A log tells the same for weeks: of millions of rows only those count that differ from the one before.
+        differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift(1)) for name in ("machine", "basis"))
+        return rows.filter(differs).unique().select("machine", need=pl.lit(need), basis="basis")
 
     here = pl.col("shift_date").is_between(days.first, days.last)
     rated = facts["shift_figures"].filter(here & pl.col("good_parts").is_not_null() & (pl.col("parts") > 0))
