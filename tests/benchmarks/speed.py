@@ -11,7 +11,7 @@ import platform
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -30,6 +30,7 @@ from runlog.site import Site, parse_site
 START: Final = date(2026, 8, 10)
 FULL_MB: Final = {"csv long": 500.0, "adapter lines": 500.0, "mtconnect streams": 200.0}
 FULL_GB: Final = (0.1, 1.0, 5.0)
+IN_MEMORY: Final = ("adapter lines", "csv long")
 FULL_FILES: Final = 20_000
 NEW_FILES: Final = 5
 GOALS: Final = {"csv long": 2.0, "adapter lines": 2.0, "mtconnect streams": 1.5, "derive": 3.0}
@@ -167,10 +168,10 @@ def _small(logs: Path, number: int, text: list[bytes]) -> None:
 # --- memory -----------------------------------------------------------------------------------------
 
 
-def memory(folder: Path, gigabytes: tuple[float, ...]) -> Iterator[str]:
+def memory(folder: Path, gigabytes: tuple[float, ...], forms: Sequence[str] = IN_MEMORY) -> Iterator[str]:
     """Most memory while a file becomes committed events, in a process of its own."""
     yield "| file | most memory [MiB] | events | time [s] |\n| --- | ---: | ---: | ---: |"
-    for form in ("adapter lines", "csv long"):
+    for form in forms:
         for size in gigabytes:
             log = made(folder / "memory", form, size * 1000)
             taken = measured(form, log.path, folder / "memory" / "store")
@@ -204,6 +205,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3, help="the shortest of so many runs counts")
     parser.add_argument("--megabytes", type=float, default=20, help="size of the files to read")
     parser.add_argument("--gigabytes", type=float, nargs="+", default=[0.05, 0.1], help="sizes to measure memory with")
+    parser.add_argument("--form", nargs="+", choices=IN_MEMORY, default=IN_MEMORY, help="forms to measure memory with")
     parser.add_argument("--files", type=int, default=1000, help="files of the catch-up scan")
     parser.add_argument("--weeks", type=int, default=52, help="weeks to derive")
     parser.add_argument("--folder", type=Path, help="where files are made; default the temporary folder")
@@ -218,7 +220,7 @@ def main() -> None:
             "recorded": lambda: speeds(recorded(folder, asked.rounds)),
             "derive": lambda: speeds(deriving(folder, asked.weeks, asked.rounds)),
             "scan": lambda: speeds(catching_up(folder, files, asked.rounds)),
-            "memory": lambda: memory(folder, sizes),
+            "memory": lambda: memory(folder, sizes, asked.form),
         }
         sys.stdout.write(f"{told_of_machine()}\n")
         for name in [asked.only] if asked.only else tables:
