@@ -5,6 +5,9 @@ A few days of few seeds here; `python tests/figures/test_truth_figures.py` compa
 
 import sys
 from datetime import date
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import polars as pl
 import pytest
