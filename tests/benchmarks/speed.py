@@ -12,9 +12,10 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final, NamedTuple
+from unittest.mock import patch
 
 import polars as pl
 from bare import LEAST, OTHERS, Work, is_installed
@@ -24,8 +25,9 @@ from taking import measured, take, take_anew
 from runlog.derive import derive
 from runlog.derive.observations import ITEMS
 from runlog.distinct import distinct
-from runlog.simulator import simulate_frames
-from runlog.site import Site, parse_site
+from runlog.simulator import simulate
+from runlog.site import Site, load_site, parse_site
+from runlog.store import Store, compact
 
 START: Final = date(2026, 8, 10)
 FULL_MB: Final = {"csv long": 500.0, "adapter lines": 500.0, "mtconnect streams": 200.0}
@@ -120,19 +122,28 @@ def _against(work: str, form: str, paths: list[Path], site: Site, rounds: int) -
 
 
 def deriving(folder: Path, weeks: int, rounds: int) -> Iterator[Row]:
-    """Facts of one machine, against reading and sorting the same events."""
-    events, _, toml = simulate_frames(start=START, weeks=weeks, seed=1, machines=1)
-    site = parse_site(toml)
+    """Facts of one machine, against reading and sorting the same events: out of the store, and out of one file."""
+    shop = simulate(folder / "derive", start=START, weeks=weeks, seed=1, machines=1)
+    site, store = load_site(shop / "site.toml"), Store(folder / "derive" / "store")
+    take([shop / "logs"], site, store.folder)
+    with patch.object(compact, "QUIET", timedelta(0)):  # as a store that nothing was added to for an hour
+        for _ in store.tidy():
+            pass
     path = folder / "events.parquet"
-    events.write_parquet(path)
-    order = ("at", "body_start", "file", "line", "cell")
-    ours, limit = timed(
-        lambda: [f.collect() for f in derive(distinct(pl.scan_parquet(path)), site).values()],
-        lambda: distinct(pl.scan_parquet(path).filter(pl.col("item").is_in(ITEMS))).sort(*order).collect(),
-        rounds=rounds,
-    )
-    work = f"derive, {weeks} weeks of a machine, {events.height:,} events"
-    yield Row(work, "polars: read the same items, distinct, sort", ours, limit, GOALS["derive"])
+    store.events().collect().write_parquet(path)
+    told = {
+        "out of the store": (store.events, GOALS["derive"]),
+        "out of one Parquet file": (lambda: distinct(pl.scan_parquet(path)), None),
+    }
+    for where, (events, goal) in told.items():
+        ours, limit = timed(
+            lambda events=events: [frame.collect() for frame in derive(events(), site).values()],
+            lambda events=events: events().filter(pl.col("item").is_in(ITEMS)).collect(),
+            rounds=rounds,
+        )
+        count = pl.scan_parquet(path).select(pl.len()).collect().item()
+        work = f"derive, {weeks} weeks of a machine, {count:,} events, {where}"
+        yield Row(work, "polars: read the same items, distinct, sorted", ours, limit, goal)
 
 
 # --- catching up ------------------------------------------------------------------------------------
