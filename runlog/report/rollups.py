@@ -255,7 +255,7 @@ def stock_columns(group: Sequence[str], currency: str) -> list[Column]:
         ("remnant\nm", lambda row: number(row["remnant_mm"] / 1000, 1)),
         ("kg", amount("remnant_kg", 1)),
         (currency, amount("remnant_cost")),
-        ("unac-\ncounted mm", amount("unaccounted_mm")),
+        ("unaccounted\nmm", amount("unaccounted_mm")),
         ("short\nbars", amount("bars_short")),
         ("remnant\nmeasured", amount("bars_measured")),
     ]
@@ -270,7 +270,7 @@ def short_columns(zone: str) -> list[Column]:
         ("job", text("job")),
         ("parts/plan", pair(amount("parts"), amount("planned_parts"))),
         ("why", lambda row: plain(row["flag"] or "fewer parts than planned")),
-        ("unac-\ncounted mm", amount("unaccounted_mm")),
+        ("unaccounted\nmm", amount("unaccounted_mm")),
         ("material", text("material")),
         ("lot", text("lot")),
         ("remnant\nmm", amount("remnant_mm")),
