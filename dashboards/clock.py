@@ -5,6 +5,7 @@ ready labels: an hour that the clocks repeat is drawn twice, as it was lived.
 """
 
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -88,7 +89,13 @@ def ms(at: datetime) -> int:
 
 def in_look(chart: Any, look: Look) -> Any:
     """A whole chart in the colours and the type of the page."""
-    font = '"Source Sans", "Source Sans Pro", sans-serif'
+    # `configure` would copy the chart, with all that is drawn in it.
+    chart.config = _config(look)
+    return chart
+
+
+@cache
+def _config(look: Look) -> alt.Config:
     axis = alt.AxisConfig(
         labelColor=look.ink,
         titleColor=look.ink,
@@ -99,9 +106,9 @@ def in_look(chart: Any, look: Look) -> Any:
         titleFontSize=11,
         titleFontWeight="normal",
     )
-    return chart.configure(
+    return alt.Config(
         background="transparent",
-        font=font,
+        font='"Source Sans", "Source Sans Pro", sans-serif',
         view=alt.ViewConfig(stroke=None),
         axis=axis,
         # Read aloud are a chart's finding and the table beside it, not its marks one by one.
