@@ -13,6 +13,11 @@ _SUMMED: Final = ("rows", "offered", "events", "rejects", "unchanged", "ignored"
 _LAST: Final = ("path", "format", "offset", "prefix", "read_at")
 
 
+def before_torn_end(file: str) -> str:
+    """The name under which the whole lines of a file are kept, by the name of its torn end; any other name itself."""
+    return file.partition(TAIL)[0]
+
+
 def by_file(pieces: pl.LazyFrame) -> pl.LazyFrame:
     """Join the pieces of each file.
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from runlog.intake.identity import beginnings
-from runlog.progress import TAIL
+from runlog.progress import before_torn_end
 from runlog.site import Source
 from runlog.store import KnownFiles
 
@@ -131,11 +131,11 @@ class _Missing:
         self._later: dict[str, list[tuple[int, int]]] = {}
         for name, standing in known.beginnings.items():
             # What stood before the unfinished end of a file is here with that end.
-            kept = {held.file.partition(TAIL)[0] for held in standing if held.identity in here}
+            kept = {before_torn_end(held.file) for held in standing if held.identity in here}
             away = [held for held in standing if held.identity not in here]
             self._all[name] = {held.offset for held in away}
             self._later[name] = sorted(
-                ((held.load, held.offset) for held in away if held.file.partition(TAIL)[0] not in kept), reverse=True
+                ((held.load, held.offset) for held in away if before_torn_end(held.file) not in kept), reverse=True
             )
 
     def sizes(self, looked: Looked, *, again: bool) -> set[int]:

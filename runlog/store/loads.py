@@ -11,7 +11,7 @@ from urllib.parse import unquote
 import polars as pl
 
 from runlog.distinct import distinct
-from runlog.progress import TAIL, by_file
+from runlog.progress import TAIL, before_torn_end, by_file
 from runlog.schema import COUNT, EVENTS, INSTANT, PROGRESS, REJECTS, TEXT
 from runlog.store import delta
 from runlog.store.carries import Carries
@@ -72,12 +72,12 @@ class KnownFiles:
         None of them may be in use: then its rows have given way to those of a file that begins with it.
         """
         name = self._name(identity)
-        return {name} if self.is_parted(identity) else {name, name.partition(TAIL)[0]} - {""}
+        return {name} if self.is_parted(identity) else {name, before_torn_end(name)} - {""}
 
     def is_parted(self, identity: str) -> bool:
         """Whether what stood before the torn end of a file has gone on in another file."""
         name = self._name(identity)
-        before = name.partition(TAIL)[0]
+        before = before_torn_end(name)
         return name in self.torn and before in self.names and self.names[before] != self.torn[name]
 
     def _name(self, identity: str) -> str:
@@ -159,7 +159,7 @@ class Loads(Folder):
             self._remember(accepted)
             # Replacing compares rows with a predicate, so files that only add go ahead without.
             for apart in (False, True):
-                batch = [one for one in accepted if (_main(_row(one)["file"]) in former) is apart]
+                batch = [one for one in accepted if (before_torn_end(_row(one)["file"]) in former) is apart]
                 if batch:
                     self._load(batch, {file: former[file] for one in batch if (file := _row(one)["file"]) in former})
             self._carries.forget({row["file"]: row["offset"] for row in map(_row, accepted)})
@@ -382,11 +382,6 @@ def _accepted(readings: Sequence[Read], former: Mapping[str, list[str]], held: M
             accepted.append(reading)
             held[row["file"]] = row["offset"] or _EMPTY
     return accepted
-
-
-def _main(file: str) -> str:
-    """The name of a file without that of its torn end."""
-    return file.partition(TAIL)[0]
 
 
 def _follows(file: str, begins: int, held: Mapping[str, int]) -> bool:
