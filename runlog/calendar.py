@@ -3,6 +3,7 @@
     shifts(site, first, last)                 every shift that touches [first, last)
     planned(site, machines, first, last)      planned busy time: shifts less closures, less breaks that stop a machine
     unattended(site, first, last)             adjoining unattended shifts joined into windows
+    closures(site)                            what is not planned, and of which machines
 
 Shifts are local: a night shift of 22:00-06:00 lasts 7 h or 9 h when the clocks change. A shift belongs to
 the local date on which it starts. The loops here run over days of a calendar, never over rows of a log.
@@ -15,7 +16,7 @@ from datetime import UTC, date, datetime, time, timedelta
 import polars as pl
 
 from runlog.schema import DATE, FLAG, INSTANT, TEXT
-from runlog.site import DAYS, Closure, Shift, Site
+from runlog.site import DAYS, Shift, Site
 
 SHIFT_WINDOWS = pl.Schema(
     {"shift_date": DATE, "shift": TEXT, "shift_start": INSTANT, "shift_end": INSTANT, "attended": FLAG}
@@ -42,6 +43,9 @@ UNATTENDED_WINDOWS = pl.Schema({"window_start": INSTANT, "window_end": INSTANT})
 WHOLE_DAY = Shift(name="day", start=time(0), end=time(0), attended=True)
 """What holds for a site that names no shifts: days, attended."""
 
+Closed = tuple[datetime, datetime, list[str]]
+"""Start and end of a closure, and the machines it holds for; none named: all."""
+
 
 @dataclass(frozen=True)
 class _Window:
@@ -62,12 +66,12 @@ def planned(site: Site, machines: Iterable[str], first: datetime, last: datetime
 
     A shift wholly closed has no row.
     """
-    windows = list(_windows(site, first, last))
+    windows, closed = list(_windows(site, first, last)), closures(site)
     rows = [
         (machine, w.day, w.shift.name, w.start, w.end, w.shift.attended, start, end)
         for machine in machines
         for w in windows
-        for start, end in _less(w.start, w.end, _off_time(site, machine, w))
+        for start, end in _less(w.start, w.end, _off_time(site, machine, w, closed))
     ]
     return pl.DataFrame(rows, schema=PLANNED_WINDOWS, orient="row")
 
@@ -89,6 +93,14 @@ def unattended(site: Site, first: datetime, last: datetime) -> pl.DataFrame:
             joined.append([window.start, window.end])
     rows = [(start, end) for start, end in joined if end > first and start < last]
     return pl.DataFrame(rows, schema=UNATTENDED_WINDOWS, orient="row")
+
+
+def closures(site: Site) -> list[Closed]:
+    """Every closure, in the order of the site file."""
+    return [
+        (_closure_instant(site, closure.start), _closure_instant(site, closure.end), closure.machines)
+        for closure in site.closure
+    ]
 
 
 def local_instant(site: Site, day: date, clock: time) -> datetime:
@@ -115,12 +127,8 @@ def _local_stretch(site: Site, day: date, start: time, end: time) -> tuple[datet
     return local_instant(site, day, start), local_instant(site, end_day, end)
 
 
-def _off_time(site: Site, machine: str, window: _Window) -> list[tuple[datetime, datetime]]:
-    off = [
-        (_closure_instant(site, closure.start), _closure_instant(site, closure.end))
-        for closure in site.closure
-        if _concerns(closure, machine)
-    ]
+def _off_time(site: Site, machine: str, window: _Window, closed: list[Closed]) -> list[tuple[datetime, datetime]]:
+    off = [(start, end) for start, end, machines in closed if not machines or machine in machines]
     if site.machine(machine).stops_for_breaks:
         for pause in window.shift.breaks:
             for day in (window.day, window.day + timedelta(days=1)):
@@ -128,10 +136,6 @@ def _off_time(site: Site, machine: str, window: _Window) -> list[tuple[datetime,
                 if start >= window.start and end <= window.end:
                     off.append((start, end))
     return sorted(off)
-
-
-def _concerns(closure: Closure, machine: str) -> bool:
-    return not closure.machines or machine in closure.machines
 
 
 def _closure_instant(site: Site, value: datetime | date) -> datetime:

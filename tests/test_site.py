@@ -9,14 +9,12 @@ from runlog.errors import SiteError
 from runlog.schema import CAUSE_GROUPS
 from runlog.site import (
     Changeover,
-    Dashboard,
     Sawing,
     Site,
     load_site,
     missing_documents,
     parse_site,
     starter,
-    without_standards,
 )
 
 NAMES = """
@@ -286,8 +284,3 @@ def test_unknown_jobs_and_causes(site: Site):
     assert site.cause_group("gremlins") == "machine"
     assert site.cause_group("misfeed") == "bar supply"
     assert site.cause_groups["gremlins"] == "machine"
-
-
-def test_who_may_write_changes_no_fact(site: Site):
-    told = site.model_copy(update={"dashboard": Dashboard(writers=["a@example.com"])})
-    assert without_standards(told) == without_standards(site)

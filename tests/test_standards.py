@@ -1,6 +1,7 @@
-"""An edited job standard, through the store: which shifts follow it, and that nothing else needs all events."""
+"""An edited site file, through the store: which shifts follow it, and that little of it needs all events."""
 
-from datetime import UTC, date, datetime
+import os
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from shutil import copytree
 
@@ -10,8 +11,8 @@ import pytest
 from runlog import pipeline
 from runlog.pipeline import ingest, is_current, rederive
 from runlog.simulator import simulate
-from runlog.site import Site, load_site
-from runlog.store import Store
+from runlog.site import CauseRule, Closure, Dashboard, Site, load_site
+from runlog.store import Store, delta
 
 
 @pytest.fixture(scope="module")
@@ -97,6 +98,55 @@ def test_one_more_day_needs_a_part_of_the_events_and_gives_the_same(stored, shop
     for name, frame in whole.facts().items():
         one, other = frame.collect(), store.fact(name).collect()
         assert other.sort(other.columns).equals(one.sort(one.columns)), name
+
+
+def same_facts(store: Store, site: Site, monkeypatch) -> None:
+    """Facts are brought up to date without all events, and then those of all events."""
+    assert not is_current(site, store)
+    with monkeypatch.context() as patch:
+        patch.setattr(pipeline, "derive_all", lambda *_: 1 / 0)
+        rederive(site, store)
+    assert is_current(site, store)
+    found = {name: frame.collect() for name, frame in store.facts().items()}
+    rederive(site, store, afresh=True)
+    for name, frame in store.facts().items():
+        one, other = frame.collect(), found[name]
+        assert other.sort(other.columns).equals(one.sort(one.columns)), name
+
+
+def test_a_cause_rule_a_closure_and_a_machine_are_edited_without_all_events(stored, monkeypatch):
+    store, site, _ = stored
+    code = store.fact("alarms").select("code").drop_nulls().collect()["code"].mode().sort()[0]
+    rule = CauseRule(cause="hydraulics", codes=[code])
+    same_facts(store, site.model_copy(update={"cause": [rule, *site.cause]}), monkeypatch)
+    assert store.fact("alarms").filter(code=code).collect()["cause"].unique().to_list() == ["hydraulics"]
+
+    closed = Closure(start=date(2026, 9, 14), end=date(2026, 9, 15), reason="inventory")
+    same_facts(store, site.model_copy(update={"closure": [*site.closure, closed]}), monkeypatch)
+
+    more = site.machines[0].model_copy(update={"name": "T99"})
+    same_facts(store, site.model_copy(update={"machine_": [*site.machines, more]}), monkeypatch)
+    assert store.fact("shift_figures").filter(machine="T99").collect().height
+
+
+def test_what_no_fact_is_made_of_leaves_facts_as_they_are(stored):
+    store, site, _ = stored
+    told = site.model_copy(update={"dashboard": Dashboard(writers=["a@example.com"]), "source": []})
+    assert is_current(told, store)
+
+
+def test_a_plan_needs_no_more_than_its_shifts_also_when_the_one_before_was_tidied_away(stored, monkeypatch):
+    store, site, _ = stored
+    for quantity in (7, 9):
+        plan = {"machine": "T01", "shift_date": date(2026, 9, 14), "shift": site.shift[0].name}
+        row = {**plan, "job": site.jobs[0].name, "quantity": quantity, "file": "p.csv", "line": 2}
+        store.put("plans", pl.DataFrame([{**row, "read_at": datetime.now(UTC)}]), by=("machine", "shift_date", "shift"))
+        for file in store.folder.rglob("*"):
+            os.utime(file, (0, 0))
+        monkeypatch.setattr(delta, "KEPT", timedelta(0))
+        for _ in store.tidy():
+            pass
+        same_facts(store, site, monkeypatch)
 
 
 def test_a_plan_that_was_taken_in_makes_facts_old_until_they_are_derived(stored):

@@ -48,7 +48,8 @@ def anchors(before: Before, site: Site, reach: Mapping[str, int]) -> pl.DataFram
     """
     marks = before.facts["marks"].collect()
     firsts = marks.filter(pl.col("mark") == FIRST).select(BY, began="at")
-    horizons = marks.filter(pl.col("mark") == HORIZON).select(BY, horizon="at").join(firsts, on=BY)
+    stands = (pl.col("mark") == HORIZON) & ~pl.col(BY).is_in(before.whole)
+    horizons = marks.filter(stands).select(BY, horizon="at").join(firsts, on=BY)
     first = firsts["began"].min()
     told = pl.concat([before.news, _restated(before, site)]).group_by(BY).agg(pl.col("at").min()).collect()
     news = _news(before, site, horizons, told)
@@ -77,9 +78,10 @@ def _news(before: Before, site: Site, horizons: pl.DataFrame, told: pl.DataFrame
     orders the first news of any machine is news for all; so is what was removed.
     """
     everywhere = [before.removed_from, told["at"].min() if has_orders(site) else None]
-    both = horizons.join(told, on=BY, how="left")
+    alone = before.alone.group_by(BY).agg(alone=pl.col("at").min()).collect()
+    both = horizons.join(told, on=BY, how="left").join(alone, on=BY, how="left")
     return both.select(
-        BY, "began", news=pl.min_horizontal("horizon", "at", *(pl.lit(at, INSTANT) for at in everywhere))
+        BY, "began", news=pl.min_horizontal("horizon", "at", "alone", *(pl.lit(at, INSTANT) for at in everywhere))
     )
 
 

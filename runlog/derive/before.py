@@ -5,7 +5,7 @@ earlier(before, found, site)   what is known of the time before each cut, as `ea
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
@@ -14,7 +14,7 @@ import polars as pl
 from runlog.derive.earlier import FIRST, HORIZON, MADE, Earlier
 from runlog.derive.frames import BY
 from runlog.derive.hung import PARTS_BACK
-from runlog.schema import BROUGHT_OUTCOMES, MARKS
+from runlog.schema import BROUGHT_OUTCOMES, INSTANT, MARKS, TEXT
 from runlog.site import Site
 
 STRETCHES: Final = {
@@ -26,6 +26,7 @@ STRETCHES: Final = {
     "bars": ("loaded_at", "finished_at"),
 }
 """Facts that last: where they start and end."""
+_NEWS: Final = pl.Schema({BY: TEXT, "at": INSTANT})
 
 
 @dataclass(frozen=True)
@@ -37,17 +38,24 @@ class Before:
     facts : mapping of str to LazyFrame
         By name, DERIVED_TABLES of one generation.
     news : LazyFrame
-        machine, at: the oldest event of each machine that was added since.
+        machine, at: the oldest event of each machine that was added since, and whatever else can change how many
+        parts of an order are made.
     heads : LazyFrame
         EVENTS restated since, of which most only repeat what was known.
     removed_from : datetime or None
         The earliest event that has given way since, on whatever machine.
+    alone : LazyFrame
+        machine, at: from when on something else is new that concerns no other machine.
+    whole : frozenset of str
+        Machines of which nothing stands that is still right.
     """
 
     facts: Mapping[str, pl.LazyFrame]
     news: pl.LazyFrame
     heads: pl.LazyFrame
     removed_from: datetime | None
+    alone: pl.LazyFrame = field(default_factory=lambda: pl.LazyFrame(schema=_NEWS))
+    whole: frozenset[str] = frozenset()
 
 
 def has_orders(site: Site) -> bool:
@@ -65,7 +73,7 @@ def earlier(before: Before, found: pl.DataFrame, site: Site) -> Earlier:
         cuts=cuts,
         cycles=_cycles(facts["cycles"], found),
         loads=_loads(before, found),
-        made=_ordered(facts["parts"], cuts, site),
+        made=_ordered(before, found, site),
         marks=marks.select(*MARKS.columns).collect().lazy(),
     )
 
@@ -111,19 +119,25 @@ def _cycles(cycles: pl.LazyFrame, found: pl.DataFrame) -> pl.LazyFrame:
     return both.drop("begins", "cut").collect().lazy()
 
 
-def _ordered(parts: pl.LazyFrame, cuts: pl.LazyFrame, site: Site) -> pl.LazyFrame:
-    """Good parts of orders before the cuts: those before all cuts in one row a job."""
+def counted_for_orders(parts: pl.LazyFrame, site: Site) -> pl.LazyFrame:
+    """Parts that count for an order: machine, job, at."""
+    jobs = [job.name for job in site.jobs if job.order_quantity]
+    counts = pl.col("job").is_in(jobs) & pl.col("good").fill_null(True) & ~pl.col("setting")
+    return parts.filter(counts).select(BY, "job", "at")
+
+
+def _ordered(before: Before, found: pl.DataFrame, site: Site) -> pl.LazyFrame:
+    """Good parts of orders before the cuts: those before anything that is derived in one row a job."""
     if not has_orders(site):
         return pl.LazyFrame(schema=MADE)
-    jobs = [job.name for job in site.jobs if job.order_quantity]
+    from_beginning = before.whole or found["begins"].has_nulls()
+    derived_from = None if from_beginning else found["begins"].min()
     counted = (
-        parts.filter(pl.col("job").is_in(jobs) & pl.col("good").fill_null(True) & ~pl.col("setting"))
-        .select(BY, "job", "at")
-        .join(cuts, on=BY)
+        counted_for_orders(before.facts["parts"], site)
+        .join(found.lazy().select(BY, "cut"), on=BY)
         .filter(pl.col("at") < pl.col("cut"))
-        .join(cuts.select(first_cut=pl.col("cut").min()), how="cross")
     )
-    old = pl.col("at") < pl.col("first_cut")
+    old = (pl.col("at") < pl.lit(derived_from, INSTANT)).fill_null(False)
     many = counted.filter(old).group_by("job").agg(pl.col("at").max(), made=pl.len().cast(pl.Int64))
     each = counted.filter(~old).select("job", "at", made=pl.lit(1, pl.Int64))
     return pl.concat([many, each]).collect().lazy()

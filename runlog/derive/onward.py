@@ -21,7 +21,7 @@ the machine is derived from further back, in the end from its beginning.
 """
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -29,9 +29,9 @@ import polars as pl
 
 from runlog.derive import derive_on
 from runlog.derive.anchors import ANCHORS, anchors, at_shifts, begins
-from runlog.derive.before import Before, earlier, has_orders
+from runlog.derive.before import Before, counted_for_orders, earlier, has_orders
 from runlog.derive.doubt import doubtful
-from runlog.derive.earlier import HORIZON
+from runlog.derive.earlier import FIRST, HORIZON
 from runlog.derive.frames import BY, held
 from runlog.derive.splice import replacement, spliced
 from runlog.schema import EVENTS, INSTANT
@@ -84,9 +84,9 @@ def derive_onward(
     ----------
     before : Before
     held_sites : sequence of Held
-        The same the standing facts were made for.
+        What differs from those the standing facts were made for is told by `before`.
     plans : LazyFrame
-        PLANS of the order system; the same, too.
+        PLANS of the order system; as are these.
     events_from : callable
         Given anchors: EVENTS, distinct; of their machines from `begins` on, of all others all there are.
 
@@ -100,21 +100,43 @@ def derive_onward(
     site = held_sites[-1].site
     # Orders are counted over all machines, so these go back together.
     ordered = has_orders(site)
-    known = set(before.facts["marks"].filter(pl.col("mark") == HORIZON).collect()[BY])
+    begun = _begun(before)
     while True:
         found = anchors(before, site, reach)
-        if found is None or found.is_empty() or ((ordered or len(held_sites) > 1) and set(found[BY]) != known):
+        if found is None or found.is_empty():
             return None
-        first = found["cut"].min()
+        from_beginning = begun.filter(~pl.col(BY).is_in(found[BY].implode()))
+        if ordered and not before.whole.issuperset(from_beginning.filter("known")[BY]):
+            return None
+        first = pl.concat([found["cut"], from_beginning["at"]]).min()
         assert isinstance(first, datetime)
         held_then = [one for one in held_sites if one.since is None or one.since <= first][-1]
         later = [one for one in held_sites if one.since is not None and one.since > first]
         whole = _made(before, found, held_then.site, plans, events_from)
         made = _with_later_sites(replacement(whole, before, found), (before, found), later, plans, events_from)
+        if ordered and before.whole and _counts_otherwise(made, before, site):
+            return None
         again = doubtful(made, whole, before, found, site)
         if not again:
             return made, found
         reach.update(found[BY] if ordered else again)
+
+
+def _begun(before: Before) -> pl.DataFrame:
+    """When each machine's log begins: machine, at, known (facts of it stand)."""
+    stand = before.facts["marks"].filter(pl.col("mark") == FIRST).select(BY, "at", known=pl.lit(True))
+    told = before.news.select(BY, "at", known=pl.lit(False)).join(stand, on=BY, how="anti")
+    return pl.concat([stand, told]).collect()
+
+
+def _counts_otherwise(made: Mapping[str, pl.LazyFrame], before: Before, site: Site) -> bool:
+    """Whether machines that are derived from their beginning made other parts of orders than was thought."""
+    ours = pl.col(BY).is_in(before.whole)
+    one, other = (
+        counted_for_orders(facts["parts"].filter(ours), site).sort(BY, "at", "job").collect()
+        for facts in (made, before.facts)
+    )
+    return not one.equals(other)
 
 
 def _made(

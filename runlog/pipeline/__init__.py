@@ -9,16 +9,16 @@ file read before adds nothing, one that has grown is read on from where it was l
 file in the same run is left alone.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
 import polars as pl
 
+from runlog.derive.basis import Basis, basis, concerned, read_basis
 from runlog.derive.before import Before
 from runlog.derive.onward import Held, derive_all, derive_onward
 from runlog.errors import ReadingError
@@ -27,9 +27,8 @@ from runlog.pipeline.choice import Choice, Due, Found, Skipped
 from runlog.pipeline.standards import NewStandard, new_standards, note_standards, sites
 from runlog.progress import by_file
 from runlog.schema import PROGRESS
-from runlog.site import Site, standard_of, without_standards
+from runlog.site import Site
 from runlog.store import Store
-from runlog.version import VERSION
 
 __all__ = ["IngestReport", "Skipped", "Step", "ingest", "is_current", "rederive"]
 
@@ -157,10 +156,10 @@ def rederive(site: Site, store: Store, *, afresh: bool = False) -> list[NewStand
     """
     new = note_standards(site, store, everywhere=afresh) if store.exists() else []
     held_sites = sites(site, store)
-    if afresh or not _derive_onward(site, store, held_sites):
+    now = _basis(store, held_sites)
+    if afresh or not _derive_onward(site, store, held_sites, now):
         events = store.events().collect().lazy()  # asked for more than once; the store would sort them each time
-        facts = derive_all(events, held_sites, store.held("plans"))
-        store.replace_facts(facts, made_for=_made_for(site, store, held_sites))
+        _replace(store, now, derive_all(events, held_sites, store.held("plans")))
     return new
 
 
@@ -168,32 +167,40 @@ def is_current(site: Site, store: Store) -> bool:
     """Whether the facts are those of all events, this site file and the plans in the store."""
     if not store.exists():
         return True
-    return not new_standards(site, store) and store.facts_are_current(_made_for(site, store, sites(site, store)))
+    return not new_standards(site, store) and store.facts_are_current(_basis(store, sites(site, store)).text)
 
 
-def _made_for(site: Site, store: Store, held_sites: Sequence[Held]) -> str:
-    """What facts are made from besides events, in short."""
-    standards = [(one.since, [standard_of(job) for job in one.site.jobs]) for one in held_sites]
-    told = (VERSION, without_standards(site), store.input_version("plans"), standards)
-    return sha256(repr(told).encode()).hexdigest()
+def _basis(store: Store, held_sites: Sequence[Held]) -> Basis:
+    return basis(held_sites, store.input_version("plans"))
 
 
-def _derive_onward(site: Site, store: Store, held_sites: Sequence[Held]) -> bool:
+def _replace(store: Store, now: Basis, facts: Mapping[str, pl.LazyFrame], since: pl.DataFrame | None = None) -> None:
+    store.replace_facts(facts, since=since, made_for=now.text, made_of={"plans": now.plans})
+
+
+def _derive_onward(site: Site, store: Store, held_sites: Sequence[Held], now: Basis) -> bool:
     """Derive from where something is new; False, and nothing done, where that takes all events."""
-    changed_from = None
-    stand = store.stand(_made_for(site, store, held_sites))
-    if stand is None and len(held_sites) > 1:
-        # A new standard is news from its first shift on, and before it all stands.
-        stand, changed_from = store.stand(_made_for(site, store, held_sites[:-1])), held_sites[-1].since
-    if stand is None:
+    stand = store.stand()
+    then = stand and read_basis(stand.made_for)
+    if not stand or not then:
         return False
-    earliest = [at for at in (stand.news.removed_from, changed_from) if at]
-    before = Before(stand.facts, stand.news.news.lazy(), stand.news.heads, min(earliest, default=None))
-    made = derive_onward(before, held_sites, store.held("plans"), lambda found: _events_from(store, before, found))
+    plans = store.held("plans")
+    differs = concerned(then, now, site, stand.facts, (store.held_then("plans", then.plans), plans))
+    if differs is None:
+        return False
+    before = Before(
+        stand.facts,
+        pl.concat([stand.news.news.lazy(), differs.counted]),
+        stand.news.heads,
+        min((at for at in (stand.news.removed_from, differs.everywhere) if at), default=None),
+        differs.alone,
+        differs.whole,
+    )
+    made = derive_onward(before, held_sites, plans, lambda found: _events_from(store, before, found))
     if made is None:
         return False
     facts, cuts = made
-    store.replace_facts(facts, since=cuts, made_for=_made_for(site, store, held_sites))
+    _replace(store, now, facts, cuts)
     return True
 
 

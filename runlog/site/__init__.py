@@ -46,7 +46,7 @@ from runlog.site.sections import (
     SiteNames,
     Source,
 )
-from runlog.site.standards import standard_of, with_standards, without_standards
+from runlog.site.standards import standard_of, with_standards
 
 __all__ = [
     "DAYS",
@@ -76,7 +76,6 @@ __all__ = [
     "standard_of",
     "starter",
     "with_standards",
-    "without_standards",
 ]
 
 _WORDS: Final = {

@@ -24,12 +24,6 @@ def with_standards(site: Site, standards: Mapping[str, str]) -> Site:
     return site.model_copy(update={"job_": [_with(job, standards.get(job.name)) for job in site.jobs]})
 
 
-def without_standards(site: Site) -> str:
-    """What facts are made of but the standards of jobs, as text: what old shifts follow too when it changes."""
-    bare = [job.model_dump(include={"name", "programs"}) for job in site.jobs]
-    return f"{site.model_dump_json(exclude={'job_', 'dashboard'}, warnings=False)} {bare}"
-
-
 def _with(job: Job, standard: str | None) -> Job:
     if standard is None:
         return job

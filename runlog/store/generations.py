@@ -32,10 +32,13 @@ class Stand:
         DERIVED_TABLES by name, of one generation.
     news : Added
         What loads have brought since.
+    made_for : str
+        What they were made from besides events, as `replace_facts` was told.
     """
 
     facts: Mapping[str, pl.LazyFrame]
     news: Added
+    made_for: str
 
 
 class Generations(Loads):
@@ -48,6 +51,7 @@ class Generations(Loads):
         *,
         since: pl.DataFrame | None = None,
         made_for: str = "",
+        made_of: Mapping[str, int | None] | None = None,
     ) -> None:
         """Put these facts in the place of all facts of these machines; readers see all of it or nothing.
 
@@ -60,7 +64,9 @@ class Generations(Loads):
         since : pl.DataFrame, optional
             machine, cut, cut_date, shifts_before: of these machines only what lies at or after the cut gives way.
         made_for : str
-            What they were made from besides events, see `basis`.
+            What they were made from besides events.
+        made_of : mapping of str to (int or None), optional
+            Versions of INPUT_TABLES they were made from; kept for as long as these facts are.
 
         Raises
         ------
@@ -80,7 +86,8 @@ class Generations(Loads):
             for name, frame in zip(names, frames, strict=True):
                 gives_way = giving_way(name, ours, since)
                 versions[name] = self._replace(name, frame, gives_way, versions.get(name))
-            self._name_generation(versions, load, made_for)
+            held = {name: version for name, version in (made_of or {}).items() if version is not None}
+            self._name_generation(versions | held, load, made_for)
 
     def _replace(self, name: str, frame: pl.DataFrame, gives_way: str | None, held: int | None) -> int:
         path = self._path(name)
@@ -133,17 +140,17 @@ class Generations(Loads):
         found = rows.select(pl.col("events_load").min(), pl.col("made_for").first()).collect()
         return None if found["events_load"][0] is None else found.row(0)
 
-    def stand(self, made_for: str) -> Stand | None:
-        """Facts to derive onward from; None where there are none, or they were made for something else."""
+    def stand(self) -> Stand | None:
+        """Facts to derive onward from; None where there are none of this version."""
         made = self._made() if self.exists() else None
         versions = self._versions()
-        if made is None or made[1] != made_for or not DERIVED_TABLES.keys() <= versions.keys():
+        if made is None or not DERIVED_TABLES.keys() <= versions.keys():
             return None
         try:
             facts = {name: self._fact(name, versions) for name in DERIVED_TABLES}
         except StoreError:  # made by another version
             return None
-        return Stand(facts, self.added_since(made[0]))
+        return Stand(facts, self.added_since(made[0]), made[1])
 
     def fact(self, name: str) -> pl.LazyFrame:
         """One table of facts, as of the last whole generation; empty before the first.

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from runlog.errors import StoreError
 from runlog.schema import INPUT_TABLES, TABLES
 from runlog.store import delta
 from runlog.store.folder import Folder
@@ -82,6 +83,17 @@ class Inputs(Folder):
             return table.empty()
         # A table begun by an older version lacks the columns that came since.
         return table.conform(pl.concat([pl.scan_delta(delta.opened(path)), table.empty()], how="diagonal"))
+
+    def held_then(self, name: str, version: int | None) -> pl.LazyFrame | None:
+        """One of INPUT_TABLES as it was at a version of `input_version`; None if that is no longer kept."""
+        table = TABLES[name]
+        if version is None:
+            return table.empty()
+        try:
+            then = pl.scan_delta(delta.opened(self._path(name), version)).collect().lazy()
+        except (StoreError, OSError, pl.exceptions.PolarsError):
+            return None
+        return table.conform(pl.concat([then, table.empty()], how="diagonal"))
 
     def input_version(self, name: str) -> int | None:
         """Changes with every `put` into a table; None before the first."""
