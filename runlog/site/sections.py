@@ -1,7 +1,8 @@
 """Sections of the site file, one model each, and the whole of it as a `Site`."""
 
+from collections.abc import Mapping
 from functools import cached_property
-from typing import Literal, get_args
+from typing import Any, Literal, Self, get_args
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -302,6 +303,12 @@ class Site(_Section):
     @cached_property
     def _by_name(self) -> dict[str, Machine]:
         return {machine.name: machine for machine in self.machine_}
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
+        """A copy with other sections; it finds its own machines."""
+        copied = super().model_copy(update=update, deep=deep)
+        vars(copied).pop("_by_name", None)
+        return copied
 
     def machine(self, name: str) -> Machine:
         """The machine of that name; one the file does not know has no feeder and default limits."""

@@ -17,7 +17,21 @@ from runlog.derive.before import Before
 from runlog.derive.onward import Held, derive_all, derive_onward
 from runlog.errors import SiteError
 from runlog.schema import EVENTS, PLANS
-from runlog.site import Site, parse_site
+from runlog.site import (
+    Changeover,
+    Closure,
+    Dashboard,
+    Feeder,
+    Heartbeat,
+    Limits,
+    Machine,
+    OwnLimits,
+    Sawing,
+    Site,
+    SiteNames,
+    Source,
+    parse_site,
+)
 
 DAYS = ["pins", "pins", "caps", "by night", "idle"] * 4
 LONG = len(DAYS)
@@ -73,7 +87,6 @@ PARTS: dict[str, Edit] = {
     "closure to come": closed("2026-06-01", "2026-06-08"),
     "limit of one machine": of_machine("T02", "limits = { minor_stop_s = 60, look_back_s = 5 }"),
     "limit of all": beside("[limits]\nhung_after_least_s = 30\n"),
-    "limit of no fact": beside("[limits]\ncoverage_flag = 0.5\n"),
     "magazine": instead("bars_held = 4", "bars_held = 2"),
     "automatic door": of_machine("T03", "automatic_door = true"),
     "counter": of_machine("T02", 'part_counter = "active stretch"'),
@@ -88,13 +101,8 @@ PARTS: dict[str, Edit] = {
     "job dropped": lambda text: text.replace(_NEW_JOB.replace('"nut"', '"cap"'), ""),
     "machine added": instead("[[job]]", f"{_MACHINE.replace('T01', 'T09')}\n[[job]]"),
     "machine dropped": instead(_MACHINE.replace("T01", "T02"), ""),
-    "name and currency": instead('name = "One lathe"', 'name = "Two lathes"\ncurrency = "CHF"'),
-    "sawing": beside("[sawing]\nkerf_mm = 2\n"),
-    "cell": of_machine("T01", 'cell = "left"'),
-    "writers": beside('[dashboard]\nwriters = ["a@example.com"]\n'),
 }
-NOBODY = ("limit of no fact", "name and currency", "sawing", "cell", "writers")
-QUIET = (*NOBODY, "closure to come", "rule for a code nobody tells", "job added that nobody made", "machine added")
+QUIET = ("closure to come", "rule for a code nobody tells", "job added that nobody made", "machine added")
 
 
 def shop_log(days: list[str], noise: list) -> pl.DataFrame:
@@ -184,9 +192,82 @@ def test_an_edit_gives_what_deriving_everything_gives(events, stand, name):
         assert min(cuts.values()) > second((LONG - 5) * DAY), "what nobody depends on redoes the last days at most"
 
 
-@pytest.mark.parametrize("name", NOBODY)
-def test_what_no_fact_is_made_of_makes_no_fact_old(name):
-    assert basis(site(SHOP), 1).text == basis(site(PARTS[name](SHOP)), 1).text
+READ = {
+    SiteNames: {"time_zone"},
+    Closure: {"start", "end", "machines"},
+    Limits: set(Limits.model_fields) - {"coverage_flag", "reload_fault_goal_per_100"},
+    Feeder: {"bars_held", "minimum_remnant_mm", "planned_reload_s"},
+    Machine: {"feeder", "path", "part_counter", "stops_for_breaks", "automatic_door", "heartbeat", "limits"},
+    Site: {"site", "limits_", "shift", "closure", "machine_", "job_", "cause"},
+}
+"""Settings facts are made of, where not all of a section are."""
+OTHER = {
+    SiteNames: {"name": "Two lathes", "currency": "CHF", "time_zone": "Europe/Berlin"},
+    Closure: {"start": date(2026, 1, 1), "end": date(2026, 2, 2), "machines": ["T01"], "reason": "inventory"},
+    Limits: {name: field.default + 0.5 for name, field in Limits.model_fields.items()},
+    Feeder: {"kind": "hand", "bars_held": 9, "longest_bar_mm": 9.0, "minimum_remnant_mm": 9.0, "planned_reload_s": 9.0},
+    Machine: {
+        "name": "T04",
+        "cell": "left",
+        "feeder": None,
+        "spindles": ["main", "sub"],
+        "path": "other",
+        "part_counter": "active stretch",
+        "stops_for_breaks": True,
+        "automatic_door": True,
+        "heartbeat": Heartbeat(item="LOAD", limit_s=9.0),
+        "limits": OwnLimits(minor_stop_s=9.0),
+    },
+    Site: {
+        "site": SiteNames(name="Three lathes", time_zone="Europe/Berlin"),
+        "limits_": Limits(minor_stop_s=9.0),
+        "shift": [],
+        "closure": [],
+        "machine_": [],
+        "source": [Source(name="all", files=["*"])],
+        "job_": [],
+        "changeover": Changeover(size_s=9.0),
+        "sawing": Sawing(kerf_mm=9.0),
+        "dashboard": Dashboard(writers=["a@example.com"]),
+        "cause": [],
+    },
+}
+"""Every setting of these sections with another value."""
+
+
+def with_settings(shop: Site, section: type, settings: dict) -> Site:
+    """The site with settings of the first of such a section."""
+
+    def edit(one):
+        return one.model_copy(update=settings)
+
+    first, *others = shop.machines
+    return {
+        SiteNames: lambda: shop.model_copy(update={"site": edit(shop.site)}),
+        Closure: lambda: shop.model_copy(update={"closure": [edit(shop.closure[0])]}),
+        Limits: lambda: shop.model_copy(update={"limits_": edit(shop.limits_)}),
+        Feeder: lambda: shop.model_copy(
+            update={"machine_": [first.model_copy(update={"feeder": edit(first.feeder)}), *others]}
+        ),
+        Machine: lambda: shop.model_copy(update={"machine_": [edit(first), *others]}),
+        Site: lambda: edit(shop),
+    }[section]()
+
+
+def test_facts_are_old_where_a_setting_is_edited_that_they_are_made_of_and_else_not(events):
+    """Whoever adds a setting says here whether facts are made of it."""
+    shop = parse_site(closed("2026-01-20", "2026-01-21")(SHOP))
+    old, unread = basis([Held(None, shop)], 1).text, shop
+    for section, others in OTHER.items():
+        assert others.keys() == section.model_fields.keys(), section
+        for name, value in others.items():
+            edited = with_settings(shop, section, {name: value})
+            assert edited != shop
+            is_name = (section, name) == (Machine, "name")
+            assert (basis([Held(None, edited)], 1).text != old) == (name in READ[section] or is_name), (section, name)
+            if name not in READ[section] and not is_name:
+                unread = with_settings(unread, section, {name: value})
+    assert_as_derived_whole(derive_all(events.lazy(), [Held(None, shop)], NO_PLANS), events, [Held(None, unread)])
 
 
 def test_what_concerns_one_machine_redoes_that_machine_only(events, stand):
