@@ -21,6 +21,7 @@ from runlog.figures.forecast_shop import ShopForecast, shop_forecast
 from runlog.figures.night_causes import night_gains, ranked
 from runlog.figures.run_history import WINDOW, planned_pairs, run_history
 from runlog.figures.window import Facts
+from runlog.naming import first_of
 from runlog.plan.run import next_start, stretch_at
 from runlog.schema import NO_JOB
 from runlog.site import Site
@@ -326,11 +327,5 @@ def _stock_notes(rows: pl.DataFrame) -> list[str]:
         "Taken as full, for want of a count, the magazines of": full,
         "Without a feeder in the site file, so that bars do not end the night:": unlimited,
     }
-    notes = [f"{words} {_some(machines)}." for words, machines in said.items() if machines]
+    notes = [f"{words} {first_of(machines, _NAMED)}." for words, machines in said.items() if machines]
     return [*notes, "Look how many bars there are, and say so: on the page, or with --plan."] if full else notes
-
-
-def _some(machines: list[str]) -> str:
-    """Names of some machines; of many only the first."""
-    left = len(machines) - _NAMED
-    return ", ".join(machines) if left <= 1 else f"{', '.join(machines[:_NAMED])} and {left} more"

@@ -15,6 +15,7 @@ from typing import Final
 
 import polars as pl
 
+from runlog.naming import first_of
 from runlog.schema import FACT_TABLES, INPUT_TABLES
 from runlog.store import delta
 from runlog.store.generations import Generations
@@ -101,9 +102,7 @@ class Mending(Generations):
         held = self._load_now() if self.exists() else 0
         rows = pl.scan_delta(delta.opened(path)).filter(pl.col(delta.LOAD) > held)
         names = rows.select(pl.col("path").unique().sort()).collect()["path"].to_list()
-        if not names:
-            return "what was read last"
-        return ", ".join(names[:_NAMED]) + (f" and {len(names) - _NAMED} more" if len(names) > _NAMED else "")
+        return first_of(names, _NAMED) or "what was read last"
 
 
 def _is_as_late(commit: Commit, torn: Commit) -> bool:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from runlog.errors import RunlogError
+from runlog.naming import first_of
 from runlog.pipeline import IngestReport, Skipped, Step, ingest, is_current, rederive
 from runlog.site import Site, load_site
 from runlog.store import Store
@@ -358,7 +359,7 @@ class _Follower:
         new = [path for path in report.unclaimed if path not in self._unclaimed]
         self._unclaimed.update(new)
         if new:
-            self._tell(f"{_counted(len(new), 'file')} claimed by no source of the site file: {_some(new)}")
+            self._tell(f"{_counted(len(new), 'file')} claimed by no source of the site file: {first_of(new, _NAMED)}")
         read = report.progress
         if len(read) > _NAMED:
             self._tell(f"{_counted(len(read), 'file')}: {read['events'].sum()} events, {read['rejects'].sum()} rejects")
@@ -370,8 +371,3 @@ class _Follower:
 
 def _counted(count: int, what: str) -> str:
     return f"{count} {what}{'' if count == 1 else 's'}"
-
-
-def _some(paths: list[Path]) -> str:
-    shown = ", ".join(str(path) for path in paths[:_NAMED])
-    return shown if len(paths) <= _NAMED else f"{shown} and {len(paths) - _NAMED} more"
