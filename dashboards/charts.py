@@ -97,7 +97,8 @@ def _row(review: NightReview, machine: str, look: Look, *, first: bool) -> alt.L
         _bar_changes(review.reloads.filter(here), window, look),
         *(_log_end(window, look) if window.running else []),
     ]
-    return alt.LayerChart(layer=layers, height=ROW_PX - GAP_PX)
+    # On the page the list beside it names the machine; a picture, which leaves without the list, names it by this.
+    return alt.LayerChart(layer=layers, height=ROW_PX - GAP_PX, description=machine)
 
 
 def _lines(line: pl.DataFrame, facts: dict[str, Any], window: Window, look: Look, axis: alt.Axis) -> list[alt.Chart]:

@@ -1,13 +1,17 @@
-"""A chart on a page, drawn once for what it shows: making its specification takes longer than the figures in it."""
+"""Charts on a page: each drawn once for what it shows, seen there, and taken away as a picture."""
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
+import picture
 import streamlit as st
+import theme
+from picture import Spec
 
 
-def shown(draw: Callable[..., Any], *given: Any, key: str, alt: str | None = None) -> None:
-    """Show a chart.
+def made(draw: Callable[..., Any], *given: Any) -> Spec:
+    """A chart as Vega-Lite, made once for what is given: making it takes longer than the figures in it.
 
     Parameters
     ----------
@@ -15,21 +19,49 @@ def shown(draw: Callable[..., Any], *given: Any, key: str, alt: str | None = Non
         A function of a module that makes an Altair chart of what is given.
     given
         Frames, looks, names: equal ones give the same chart.
+    """
+    return _made(f"{draw.__module__}.{draw.__qualname__}", given, draw)
+
+
+@st.cache_resource(max_entries=128, show_spinner=False)
+def _made(name: str, given: tuple[Any, ...], _draw: Callable[..., Any]) -> Spec:
+    return specification(_draw(*given))
+
+
+def specification(chart: Any) -> Spec:
+    """A chart as Vega-Lite."""
+    # Whether it is valid is asked by the tests of the charts; asked here it would take a third of the time.
+    return chart.to_dict(validate=False)
+
+
+def shown(spec: Spec, title: str, name: str, *, key: str, alt: str | None = None, **clicks: Any) -> None:
+    """Show a chart, and under it the buttons that hand it over as a picture.
+
+    Parameters
+    ----------
+    spec : dict
+        From `made`, or a `specification` that is kept.
+    title : str
+        What it is called on the buttons; words of ours, as Streamlit takes them for Markdown.
+    name : str
+        Of the file, without ending.
     key : str
         Of the element.
     alt : str, optional
         Read aloud in place of the chart.
+    clicks
+        What becomes of clicks on its marks, as Streamlit takes it.
     """
-    chart = _drawn(f"{draw.__module__}.{draw.__qualname__}", given, draw)
-    st.vega_lite_chart(chart, theme=None, key=key, width="stretch", alt=alt)
-
-
-@st.cache_resource(max_entries=128, show_spinner=False)
-def _drawn(name: str, given: tuple[Any, ...], _draw: Callable[..., Any]) -> dict[str, Any]:
-    return specification(_draw(*given))
-
-
-def specification(chart: Any) -> dict[str, Any]:
-    """A chart as Vega-Lite."""
-    # Whether it is valid is asked by the tests of the charts; asked here it would take a third of the time.
-    return chart.to_dict(validate=False)
+    st.vega_lite_chart(spec, theme=None, key=key, width="stretch", alt=alt, **clicks)
+    look = theme.look()
+    with st.container(key=f"picture {key}", horizontal=True):
+        for kind, mime in picture.KINDS.items():
+            st.download_button(
+                f"{title} as {kind}",
+                partial(picture.drawn, spec, kind, look),
+                file_name=f"{name}.{kind.lower()}",
+                mime=mime,
+                key=f"{kind} {key}",
+                on_click="ignore",
+                type="tertiary",
+            )

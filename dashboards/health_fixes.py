@@ -7,6 +7,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import data
+import drawing
 import health_asks as asks
 import health_charts as charts
 import health_drawn as drawn
@@ -59,12 +60,12 @@ def show(here: data.Place, of: Scope) -> None:
 def all_checks(here: data.Place, of: Scope, checks: pl.DataFrame, zone: str) -> None:
     """Each fix in words, as a ratio of rates, and in a table."""
     pieces.told([_told(row, zone) for row in checks.iter_rows(named=True)])
-    drawing = drawn.fixes(here, of.machine, zone)
-    if drawing is not None:
+    chart = drawn.fixes(here, of.machine, zone)
+    if chart is not None:
         known = checks.filter(pl.col("ratio").is_not_null()).with_columns(name=charts.fix_name(zone)).head(5)
         told = [f"{row['name']} {row['ratio']:.2f}, {row['verdict']}" for row in known.iter_rows(named=True)]
         alt = f"Rate after each fix over the rate before: {'; '.join(told)}."
-        st.vega_lite_chart(drawing, theme=None, key="fixes", width="stretch", alt=alt)
+        drawing.shown(chart, "Fixes", "fixes", key="fixes", alt=alt)
         pieces.note("Left of the dashed line: fewer faults since. The line through a mark is its exact 95 % limits.")
     sheet.table("Fixes", "fixes", tables.fixes(checks, zone), checks, zone, nothing="No fix is noted.")
 

@@ -107,16 +107,16 @@ def what_is_new(here: data.Place, review: NightReview) -> None:
 
 def first_screen(here: data.Place, review: NightReview, machine: str | None, first: str | None) -> None:
     """The machines worst first, each beside its night."""
-    machines = _filtered(review.machines, machine)
+    machines, night = _filtered(review.machines, machine), review.window.night
     total = len(machines)
     if not st.session_state.get("all"):
         machines = machines.head(ROWS)
     left, right = st.columns([20, 31], gap="small")
     with left:
-        pieces.machine_list(machines, review.window.night.isoformat(), first)
+        pieces.machine_list(machines, night.isoformat(), first)
     with right.container(key="drawing"):
-        picture = data.kept(here, drawn, review.window.night, tuple(machines["machine"]), theme.look())
-        st.vega_lite_chart(picture, theme=None, key="drawing", width="stretch")
+        chart = data.kept(here, drawn, night, tuple(machines["machine"]), theme.look())
+        drawing.shown(chart, "The night", f"night-{night}", key="drawing")
     if total > ROWS:
         st.toggle(f"All {total} machines", key="all")
 
@@ -138,7 +138,8 @@ def one_machine(review: NightReview, machine: str) -> None:
         if time.is_empty():
             pieces.note("No planned time in this night, so none to account for.")
         else:
-            drawing.shown(charts.time_by_cause, time, theme.look(), key="time")
+            chart = drawing.made(charts.time_by_cause, time, theme.look())
+            drawing.shown(chart, "Where time went", f"where-time-went-{review.window.night}", key="time")
             pieces.note(slack_words(review, machine))
 
 

@@ -7,6 +7,7 @@ from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 import data
+import drawing
 import health_asks as asks
 import health_charts as charts
 import health_choice as choice
@@ -132,14 +133,14 @@ def rates(here: data.Place, of: Scope, told: Judged, by: str) -> None:
         pieces.section(f"{of.faults.capitalize()} by {by}")
     group = choice.group(known, of, by, box)
     key = f"rates {by} {group}"
-    st.vega_lite_chart(
+    drawing.shown(
         drawn.rates(here, of, by, group),
-        theme=None,
+        "Rates",
+        f"rates-by-{by.replace(' ', '-')}",
         key=key,
-        width="stretch",
+        alt=charts.rates_said(rows, by, of.per),
         on_select=_clicked(key),
         selection_mode=[charts.CHOSEN],
-        alt=charts.rates_said(rows, by, of.per),
     )
     pieces.note(_legend(rows, of))
     if group is not None:
@@ -178,6 +179,7 @@ def members(here: data.Place, of: Scope, told: Judged, by: str, group: str) -> N
     """The reloads of a group, or the stops: over time, and as a table."""
     zone = data.site(here).site.time_zone
     rows = asks.members(here, of, by, group)
+    called, name = ("Reloads", "reloads") if of.of_reloads else ("Stops", "stops")
     what = "Reloads" if of.of_reloads else f"{of.cause.capitalize()} stops"
     head, back = st.columns([13, 3], gap="small", vertical_alignment="bottom")
     with head:
@@ -187,13 +189,13 @@ def members(here: data.Place, of: Scope, told: Judged, by: str, group: str) -> N
         pieces.note("None in this time.")
         return
     chart = drawn.strip(here, of, by, group, _span(told, rows, zone))
-    st.vega_lite_chart(chart, theme=None, key="members", width="stretch", alt=_members_said(of, rows, f"{by} {group}"))
+    said = _members_said(of, rows, f"{by} {group}")
+    drawing.shown(chart, f"{called} over time", f"{name}-over-time", key="members", alt=said)
     faults = rows.filter("fault") if of.of_reloads else rows
     nights = _newest_nights(faults, zone)
     if nights:
         pieces.told(nights)
     shown = tables.reloads(rows, zone) if of.of_reloads else tables.stops(rows, zone)
-    name = "reloads" if of.of_reloads else "stops"
     sheet.table(what, f"{name}-of-group", shown, rows, zone, nothing="None.", columns=tables.night_links())
 
 
@@ -249,11 +251,11 @@ def over_time(here: data.Place, of: Scope) -> None:
     for clock, place in zip(CLOCKS[::-1], st.columns(2, gap="medium"), strict=True):
         verdict = _trend(told.trends.filter(scope=scope, clock=clock).row(0, named=True))
         with place:
-            st.vega_lite_chart(
+            drawing.shown(
                 drawn.cumulative(here, of, scope, clock),
-                theme=None,
+                f"Faults against {clock}",
+                f"faults-against-{clock.replace(' ', '-')}",
                 key=f"cumulative {clock}",
-                width="stretch",
                 alt=f"Shifts with a fault counted up against {clock}, {name}: {verdict}.",
             )
             pieces.note(f"Against {clock}: {verdict}.")
@@ -325,12 +327,13 @@ def one_series(here: data.Place, of: Scope, series: pl.DataFrame, points: pl.Dat
     row = rows[name]
     specs = drawn.times(here, of, row["machine"], row["job"])
     finding = f"{name}: {row['verdict']}. {row['sentence']}."
-    st.vega_lite_chart(specs["times"], theme=None, key="times", width="stretch", alt=finding)
+    drawing.shown(specs["times"], "Reload times", "reload-times", key="times", alt=finding)
     pieces.note(finding)
     noticed = f"noticed {row['noticed']} by {row['noticed_by']}" if row["noticed"] else "nothing noticed"
     for kind, place in zip(("ewma", "cusum"), st.columns(2, gap="medium"), strict=True):
         alt = f"{kind.upper()} of reload times of {name} with its limits: {noticed}."
-        place.vega_lite_chart(specs[kind], theme=None, key=kind, width="stretch", alt=alt)
+        with place:
+            drawing.shown(specs[kind], kind.upper(), f"reload-times-{kind}", key=kind, alt=alt)
     pieces.note(
         "Above: each point is the median of a shift with three reloads or more; dashed the plan. Below: EWMA, and CUSUM"
         " for longer (line) and shorter (dashes), in spreads of the shifts before;"

@@ -4,6 +4,7 @@ from typing import Final
 
 import address
 import data
+import drawing
 import pieces
 import polars as pl
 import sheet
@@ -137,7 +138,7 @@ def how_much(here: data.Place, number: int, days: Days) -> None:
     names = machines["machine"].to_list()
     shown = names if st.session_state.get("coverage all") else names[:ROWS]
     chart = data.kept(here, asks.coverage_strip, number, every, tuple(shown), theme.look())
-    st.vega_lite_chart(chart, theme=None, key="coverage strip", width="stretch", alt=tables.coverage_words(told, days))
+    drawing.shown(chart, "Coverage", "coverage", key="coverage strip", alt=tables.coverage_words(told, days))
     if len(names) > ROWS:
         st.toggle(f"All {len(names)} machines", key="coverage all")
     step = "day" if every == "1d" else "week, from Monday"
@@ -217,7 +218,7 @@ def refused(here: data.Place, zone: str) -> None:
         pieces.note("Nothing was rejected.")
         return
     chart = data.kept(here, asks.reject_bars, theme.look())
-    st.vega_lite_chart(chart, theme=None, key="reject bars", width="stretch", alt=tables.reason_words(reasons))
+    drawing.shown(chart, "Rejects by reason", "rejects-by-reason", key="reject bars", alt=tables.reason_words(reasons))
     sheet.table("Reasons", "reasons", tables.reasons(reasons, zone), reasons, zone, nothing="")
     newest, total = data.kept(here, asks.newest, SHOWN), reasons["rejects"].sum()
     count = f"All {total:,}" if total <= len(newest) else f"The newest {len(newest)} of {total:,}"
@@ -242,7 +243,7 @@ def not_told(here: data.Place, number: int, zone: str) -> None:
     names = rows["machine"].unique(maintain_order=True).to_list()
     shown = names if st.session_state.get("tells all") else names[:ROWS]
     chart = data.kept(here, asks.tells_matrix, number, tuple(shown), theme.look())
-    st.vega_lite_chart(chart, theme=None, key="tells", width="stretch", alt=tables.tells_words(rows))
+    drawing.shown(chart, "What logs tell", "what-logs-tell", key="tells", alt=tables.tells_words(rows))
     if len(names) > ROWS:
         st.toggle(f"All {len(names)} machines", key="tells all")
     pieces.note("● told by the log   ◇ inferred from something else   × not in the log   – does not apply")

@@ -183,6 +183,11 @@ _RULES: Final = """<style>
 .rl-grid th[scope="col"] { font-size: 0.78rem; opacity: 0.82; } .rl-grid th:first-child { text-align: left; }
 .rl-grid th[scope="row"] { font-weight: 650; }
 .rl-row a { text-decoration-color: rgba(128, 128, 128, 0.8); }
+[class*="st-key-picture"] { gap: 0 1.1rem; justify-content: flex-end; margin-top: -0.9rem; }
+[class*="st-key-picture"] button { min-height: 1.5rem; padding: 0; }
+[class*="st-key-picture"] button p { font-size: 0.78rem; text-decoration: underline; text-underline-offset: 3px; }
+[data-testid="stDownloadButtonError"] p::after { content: ". Load the page anew and try again; what runlog dashboard"
+  " writes in its window tells why."; }
 .rl-new { border-left: 3px dotted currentColor; padding-left: 14px; font-size: 0.93rem; }
 @media (max-width: 1000px) {
   .rl-head, .rl-row { grid-template-columns: 42px minmax(0, 1fr) 60px 38px; column-gap: 6px; }

@@ -131,7 +131,8 @@ def picture(review: Tonight, names: list[str], window: tonight_charts.Window) ->
     rows = review.machines.filter(pl.col("machine").is_in(names))
     hours = review.shop.hours if review.shop else None
     with st.container(key="drawing-at-work"):
-        drawing.shown(tonight_charts.at_work, rows, hours, window, theme.look(), key="at work", alt=said)
+        chart = drawing.made(tonight_charts.at_work, rows, hours, window, theme.look())
+        drawing.shown(chart, "Chance to be at work", "tonight-at-work", key="at work", alt=said)
 
 
 def loaded(here: data.Place, base: pl.DataFrame, plan: pl.DataFrame, review: Tonight, now: datetime) -> None:
@@ -179,7 +180,8 @@ def parts(known: pl.DataFrame) -> None:
         pieces.note("Not forecast.")
         return
     said = "Parts of each machine: average and the range of four nights of five"
-    drawing.shown(tonight_charts.parts, known.head(ROWS), theme.look(), key="parts", alt=said)
+    chart = drawing.made(tonight_charts.parts, known.head(ROWS), theme.look())
+    drawing.shown(chart, "Parts by the morning", "tonight-parts", key="parts", alt=said)
     pieces.note(
         "Many nights end alike and some end early: the average can lie below the narrowest range that holds four of "
         "five."
@@ -193,7 +195,8 @@ def fix_first(review: Tonight) -> None:
         pieces.note("Nothing to go by yet.")
         return
     said = f"Parts gained a night without each cause; most without {review.fixes['cause'][0]}"
-    drawing.shown(tonight_charts.fixes, review.fixes, theme.look(), key="fixes", alt=said)
+    chart = drawing.made(tonight_charts.fixes, review.fixes, theme.look())
+    drawing.shown(chart, "What to fix first", "tonight-what-to-fix-first", key="fixes", alt=said)
 
 
 def believe(review: Tonight) -> None:

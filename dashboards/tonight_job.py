@@ -94,4 +94,5 @@ def batches(curve: pl.DataFrame, paying: pl.DataFrame) -> None:
     pieces.sentences("Unattended running pays for setting the feeder up", said)
     words = f"Hours gained less the changeover by batch size. {'; '.join(said)}"
     most = paying["paying_batch"].max()
-    drawing.shown(tonight_charts.batches, curve, most, theme.look(), key="batches", alt=words)
+    chart = drawing.made(tonight_charts.batches, curve, most, theme.look())
+    drawing.shown(chart, "Short batches", "short-batches", key="batches", alt=words)

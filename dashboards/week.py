@@ -115,7 +115,8 @@ def from_plan_to_made(review: WeekReview) -> None:
         return
     said = "; ".join(f"{step}: {parts:.0f} parts" for step, parts in review.steps.select("step", "parts").rows())
     alt = f"From planned to made parts. {said}"
-    drawing.shown(week_charts.staircase, review.steps, theme.look(), key="staircase", alt=alt)
+    chart = drawing.made(week_charts.staircase, review.steps, theme.look())
+    drawing.shown(chart, "From plan to made", f"from-plan-to-made-{review.period.week}", key="staircase", alt=alt)
 
 
 def what_changed(review: WeekReview) -> None:
@@ -156,7 +157,8 @@ def losses(review: WeekReview) -> None:
         return
     first = rollups.loss_name(ranked.row(0, named=True))
     said = f"Losses {RANKS[rank]}, worst first: {first} leads"
-    drawing.shown(week_charts.losses, ranked, rank, theme.look(), key="losses", alt=said)
+    chart = drawing.made(week_charts.losses, ranked, rank, theme.look())
+    drawing.shown(chart, "Losses", f"losses-by-{rank}-{review.period.week}", key="losses", alt=said)
 
 
 def shift_by_shift(review: WeekReview) -> None:
@@ -166,7 +168,8 @@ def shift_by_shift(review: WeekReview) -> None:
     pieces.section("Shift by shift: parts made of those planned [%]")
     worst = review.by_shift.sort("plan_attainment", nulls_last=True).row(0, named=True)
     said = f"Parts made of those planned, by shift; least: {worst['machine']}, {worst['shift_date']} {worst['shift']}"
-    drawing.shown(week_charts.shifts, review.by_shift, theme.look(), key="shifts", alt=said)
+    chart = drawing.made(week_charts.shifts, review.by_shift, theme.look())
+    drawing.shown(chart, "Shift by shift", f"shifts-{review.period.week}", key="shifts", alt=said)
 
 
 def remnants(review: WeekReview) -> None:
@@ -176,7 +179,8 @@ def remnants(review: WeekReview) -> None:
         pieces.note("No bar ended whose stock is known: not measured.")
         return
     said = "Remnant share of stock by material beside the plan"
-    drawing.shown(week_charts.remnants, review.bars, theme.look(), key="remnants", alt=said)
+    chart = drawing.made(week_charts.remnants, review.bars, theme.look())
+    drawing.shown(chart, "Remnants", f"remnants-{review.period.week}", key="remnants", alt=said)
 
 
 def changeovers(review: WeekReview) -> None:

@@ -2,12 +2,15 @@
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
 # The pages import each other as Streamlit lets them: from their own folder.
 sys.path.insert(0, str(Path(__file__).parents[2] / "dashboards"))
+
+import drawing
 
 from dashboards import nights
 from runlog.figures.night import NightReview, night_review
@@ -43,3 +46,17 @@ def opened(monkeypatch: pytest.MonkeyPatch):
         return test
 
     return run
+
+
+@pytest.fixture
+def taken(monkeypatch: pytest.MonkeyPatch) -> list[tuple[dict[str, Any], str]]:
+    """Specification and title of every chart that a page shows through the one door for charts."""
+    seen: list[tuple[dict[str, Any], str]] = []
+    shown = drawing.shown
+
+    def noted(spec: dict[str, Any], title: str, *given: Any, **more: Any) -> None:
+        seen.append((spec, title))
+        shown(spec, title, *given, **more)
+
+    monkeypatch.setattr(drawing, "shown", noted)
+    return seen

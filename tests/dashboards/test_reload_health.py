@@ -8,9 +8,12 @@ from typing import Any
 
 import health_charts as charts
 import health_tables as tables
+import picture
+import picture_maker
 import polars as pl
 import pytest
 import theme
+from dashboards.pages import html, to_take_away
 from figures.nights import DAY, SHIFTS, SITE, facts, night
 from streamlit.testing.v1 import AppTest
 
@@ -72,11 +75,6 @@ def opened(monkeypatch: pytest.MonkeyPatch):
         return page
 
     return run
-
-
-def html(page: AppTest) -> str:
-    """All markup of the page, and all plain text."""
-    return "\n".join([*(one.proto.body for one in page.get("html")), *(one.value for one in page.text)])
 
 
 def asked(page: AppTest, name: str) -> str:
@@ -199,9 +197,26 @@ def test_alarms_of_the_small_shop(opened, shop_on_disk):
 
 
 def test_tables_can_be_taken_away(opened, shop):
-    names = {one.proto.label for one in opened(*shop, group="T01").get("download_button")}
-    assert names == {"Reloads as CSV", "Reloads as Parquet"}
-    assert "Rates as CSV" in {one.proto.label for one in opened(*shop).get("download_button")}
+    page = opened(*shop, group="T01")
+    assert to_take_away(page, "CSV", "Parquet") == ["Reloads as CSV", "Reloads as Parquet"]
+    assert "Rates as CSV" in to_take_away(opened(*shop), "CSV")
+
+
+DRAWN = {
+    "rates": ["Rates"],
+    "over-time": ["Faults against reloads", "Faults against hours"],
+    "reload-times": ["Reload times", "EWMA", "CUSUM"],
+}
+
+
+@pytest.mark.parametrize("part", DRAWN)
+def test_charts_of_every_part_can_be_taken_away(opened, shop, taken, part: str):
+    page = opened(*shop, part=part)
+    titles = DRAWN[part]
+    assert to_take_away(page, "SVG", "PNG") == [f"{title} as {kind}" for title in titles for kind in ("SVG", "PNG")]
+    assert len(page.get("vega_lite_chart")) == len(taken) == len(titles)
+    for spec, _ in taken:
+        assert picture_maker.made(picture.by_itself(spec, theme.DARK), "SVG").startswith(b"<svg")
 
 
 # --- what people write ---------------------------------------------------------------------------
@@ -238,6 +253,7 @@ def test_a_fix_is_noted_judged_and_taken_back(opened, own_shop):
     assert next(one for one in page.text_input if one.label == "What was done").value == ""
     assert "T01 is looked at since its fix only" in html(page)
     assert page.dataframe[0].value["times the rate"].tolist() == [round(check["ratio"], 2)]
+    assert to_take_away(page, "SVG", "PNG") == ["Fixes as SVG", "Fixes as PNG"]
     next(one for one in page.button if one.label == "Take it back").click().run()
     assert not page.exception
     assert in_force(Store(own_shop[0]).held("notes")).is_empty()

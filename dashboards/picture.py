@@ -1,0 +1,101 @@
+"""A chart as a file that stands by itself: what the page shows, on its paper, of a fixed width."""
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any, Final
+
+from theme import Look
+
+from runlog.errors import RunlogError
+
+Spec = dict[str, Any]
+
+KINDS: Final = {"SVG": "image/svg+xml", "PNG": "image/png"}
+"""Kinds of picture and what a browser calls them."""
+WIDTH_PX: Final = 900
+"""Width of a chart that fills what room it gets on the page."""
+MARGIN_PX: Final = 12
+WAIT_S: Final = 60
+"""How long a picture may take; the longest takes a few seconds."""
+
+_MAKER: Final = Path(__file__).with_name("picture_maker.py")
+_NOT_IN_XML: Final = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_PARTS: Final = ("vconcat", "layer")
+
+
+def drawn(spec: Spec, kind: str, look: Look) -> bytes:
+    """A chart as the bytes of a picture.
+
+    Parameters
+    ----------
+    spec : dict
+        The chart as Vega-Lite, its data in it.
+    kind : str
+        One of KINDS.
+    look : Look
+        In which the page shows it.
+
+    Raises
+    ------
+    RunlogError
+        No picture came of it.
+    """
+    told = json.dumps(by_itself(spec, look)).encode()
+    # In a process of its own: making a picture would hold up every page, and what ends the maker ends nothing else.
+    command = [sys.executable, "-P", str(_MAKER), kind]
+    try:
+        made = subprocess.run(command, input=told, capture_output=True, timeout=WAIT_S, check=False)
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise _failed(str(error)) from None
+    if made.returncode or not made.stdout:
+        raise _failed(made.stderr.decode(errors="replace").strip())
+    return made.stdout
+
+
+def by_itself(spec: Spec, look: Look) -> Spec:
+    """The specification of a chart outside of its page: on its paper, of a fixed width, leading nowhere.
+
+    Parameters
+    ----------
+    spec : dict
+    look : Look
+        In which the page shows it.
+    """
+    told = _leading_nowhere(_legible(spec))
+    if "vconcat" in told:
+        size: Spec = {"vconcat": [_row(row, look) for row in told["vconcat"]]}
+    else:
+        size = {"width": WIDTH_PX, "autosize": {"type": "fit", "contains": "padding"}}
+    return told | size | {"background": look.paper, "padding": MARGIN_PX}
+
+
+def _row(row: Spec, look: Look) -> Spec:
+    """A row of several, which cannot be made to fit as a whole; what the page has beside it is put at its left."""
+    if "description" not in row:
+        return row | {"width": WIDTH_PX}
+    name = {"text": row["description"], "color": look.ink, "orient": "left", "angle": 0, "align": "right", "limit": 160}
+    return row | {"width": WIDTH_PX, "title": name | {"anchor": "middle", "baseline": "middle", "fontSize": 13}}
+
+
+def _legible(told: Any) -> Any:
+    """The same with a sign for every character that no XML may hold, and that a control may send."""
+    if isinstance(told, str):
+        return _NOT_IN_XML.sub("\ufffd", told)
+    if isinstance(told, dict):
+        return {name: _legible(one) for name, one in told.items()}
+    return [_legible(one) for one in told] if isinstance(told, list) else told
+
+
+def _leading_nowhere(part: Spec) -> Spec:
+    """Without addresses of pages: from a file they lead to somebody else's."""
+    own = {name: value for name, value in part.items() if name != "encoding"}
+    encoding = {channel: value for channel, value in part.get("encoding", {}).items() if channel != "href"}
+    inner = {name: [_leading_nowhere(one) for one in part[name]] for name in _PARTS if name in part}
+    return own | inner | ({"encoding": encoding} if encoding else {})
+
+
+def _failed(why: str) -> RunlogError:
+    return RunlogError(f"No picture could be made of this chart. Load the page anew and try again. Why:\n{why}")
