@@ -10,6 +10,7 @@ import altair as alt
 import polars as pl
 from clock import along, hour_axis, in_look, ms, placed
 from marks import LINE_PX, bar_changes, blocks, by_test, key
+from picture import BESIDE
 from theme import GAP_PX, ROW_PX, Look
 
 from runlog.figures.night import NightReview, Window
@@ -35,7 +36,13 @@ def night_drawing(review: NightReview, machines: Sequence[str], look: Look) -> a
     padding = {"left": 2, "right": 6, "top": 0, "bottom": 4}
     said = f"Parts made against the plan, and below it the machine's time, over the night: {', '.join(machines)}"
     chart = alt.VConcatChart(
-        vconcat=[key(look), *rows], spacing=GAP_PX, bounds="flush", padding=padding, description=said
+        vconcat=[key(look), *rows],
+        spacing=GAP_PX,
+        bounds="flush",
+        padding=padding,
+        description=said,
+        # On the page the list beside it names the machines; a picture leaves without the list.
+        usermeta={BESIDE: ["", *machines]},
     )
     return in_look(chart, look).resolve_scale(x="independent", y="independent", shape="independent")
 
@@ -97,8 +104,7 @@ def _row(review: NightReview, machine: str, look: Look, *, first: bool) -> alt.L
         _bar_changes(review.reloads.filter(here), window, look),
         *(_log_end(window, look) if window.running else []),
     ]
-    # On the page the list beside it names the machine; a picture, which leaves without the list, names it by this.
-    return alt.LayerChart(layer=layers, height=ROW_PX - GAP_PX, description=machine)
+    return alt.LayerChart(layer=layers, height=ROW_PX - GAP_PX)
 
 
 def _lines(line: pl.DataFrame, facts: dict[str, Any], window: Window, look: Look, axis: alt.Axis) -> list[alt.Chart]:

@@ -111,6 +111,7 @@ def _config(look: Look) -> alt.Config:
         font='"Source Sans", "Source Sans Pro", sans-serif',
         view=alt.ViewConfig(stroke=None),
         axis=axis,
+        legend=alt.LegendConfig(labelColor=look.ink, titleColor=look.ink),
         # Read aloud are a chart's finding and the table beside it, not its marks one by one.
         mark=alt.MarkConfig(aria=False),
     )

@@ -1,6 +1,7 @@
 """A chart as a file that stands by itself: what the page shows, on its paper, of a fixed width."""
 
 import json
+import logging
 import re
 import subprocess
 import sys
@@ -20,6 +21,8 @@ WIDTH_PX: Final = 900
 MARGIN_PX: Final = 12
 WAIT_S: Final = 60
 """How long a picture may take; the longest takes a few seconds."""
+BESIDE: Final = "beside"
+"""Under `usermeta` of a chart of several rows: what the page has beside each and its picture would lack."""
 
 _MAKER: Final = Path(__file__).with_name("picture_maker.py")
 _NOT_IN_XML: Final = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -48,7 +51,9 @@ def drawn(spec: Spec, kind: str, look: Look) -> bytes:
     command = [sys.executable, "-P", str(_MAKER), kind]
     try:
         made = subprocess.run(command, input=told, capture_output=True, timeout=WAIT_S, check=False)
-    except (OSError, subprocess.TimeoutExpired) as error:
+    except subprocess.TimeoutExpired:
+        raise _failed(f"it took more than {WAIT_S} s. Try again when the computer has less to do.") from None
+    except OSError as error:
         raise _failed(str(error)) from None
     if made.returncode or not made.stdout:
         raise _failed(made.stderr.decode(errors="replace").strip())
@@ -66,18 +71,19 @@ def by_itself(spec: Spec, look: Look) -> Spec:
     """
     told = _leading_nowhere(_legible(spec))
     if "vconcat" in told:
-        size: Spec = {"vconcat": [_row(row, look) for row in told["vconcat"]]}
+        names = iter(told.get("usermeta", {}).get(BESIDE, []))
+        size: Spec = {"vconcat": [_row(row, next(names, ""), look) for row in told["vconcat"]]}
     else:
         size = {"width": WIDTH_PX, "autosize": {"type": "fit", "contains": "padding"}}
     return told | size | {"background": look.paper, "padding": MARGIN_PX}
 
 
-def _row(row: Spec, look: Look) -> Spec:
+def _row(row: Spec, name: str, look: Look) -> Spec:
     """A row of several, which cannot be made to fit as a whole; what the page has beside it is put at its left."""
-    if "description" not in row:
+    if not name:
         return row | {"width": WIDTH_PX}
-    name = {"text": row["description"], "color": look.ink, "orient": "left", "angle": 0, "align": "right", "limit": 160}
-    return row | {"width": WIDTH_PX, "title": name | {"anchor": "middle", "baseline": "middle", "fontSize": 13}}
+    title = {"text": name, "color": look.ink, "orient": "left", "angle": 0, "align": "right", "limit": 160}
+    return row | {"width": WIDTH_PX, "title": title | {"anchor": "middle", "baseline": "middle", "fontSize": 13}}
 
 
 def _legible(told: Any) -> Any:
@@ -98,4 +104,15 @@ def _leading_nowhere(part: Spec) -> Spec:
 
 
 def _failed(why: str) -> RunlogError:
-    return RunlogError(f"No picture could be made of this chart. Load the page anew and try again. Why:\n{why}")
+    return RunlogError(f"No picture could be made of this chart: {why}")
+
+
+def _in_a_sentence(record: logging.LogRecord) -> bool:
+    """Who asked is told that there is no file; why, Streamlit shows as a traceback where the dashboard runs."""
+    error = record.exc_info[1] if record.exc_info else None
+    if error is not None and isinstance(error.__cause__, RunlogError):
+        record.msg, record.args, record.exc_info = str(error.__cause__), (), None
+    return True
+
+
+logging.getLogger("streamlit.runtime.backend_operation_handler").addFilter(_in_a_sentence)

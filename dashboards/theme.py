@@ -186,8 +186,8 @@ _RULES: Final = """<style>
 [class*="st-key-picture"] { gap: 0 1.1rem; justify-content: flex-end; margin-top: -0.9rem; }
 [class*="st-key-picture"] button { min-height: 1.5rem; padding: 0; }
 [class*="st-key-picture"] button p { font-size: 0.78rem; text-decoration: underline; text-underline-offset: 3px; }
-[data-testid="stDownloadButtonError"] p::after { content: ". Load the page anew and try again; what runlog dashboard"
-  " writes in its window tells why."; }
+[data-testid="stDownloadButtonError"]::after { content: ". Load the page anew and try again; the window in which runlog"
+  " dashboard runs tells why."; }
 .rl-new { border-left: 3px dotted currentColor; padding-left: 14px; font-size: 0.93rem; }
 @media (max-width: 1000px) {
   .rl-head, .rl-row { grid-template-columns: 42px minmax(0, 1fr) 60px 38px; column-gap: 6px; }
@@ -197,7 +197,7 @@ _RULES: Final = """<style>
 @media (prefers-color-scheme: light) { [data-testid="stButtonGroup"] button p { color: #1B1D1F !important; } }
 @media print {
   [data-testid="stHeader"], .stSelectbox, .stButton, .stFormSubmitButton, .stForm, .st-key-tables, .st-key-door,
-  .stDownloadButton {
+  .stDownloadButton, [class*="st-key-picture"] {
     display: none !important; }
   [data-testid="stHorizontalBlock"] { display: flex !important; flex-flow: row nowrap !important; }
   [data-testid="stColumn"] { min-width: 0 !important; }

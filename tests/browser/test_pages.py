@@ -3,14 +3,16 @@
 import os
 import re
 import shutil
+import struct
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import polars as pl
 import pytest
-from browser.conftest import SITE, served
+from browser.conftest import ROOT, SITE, served
 from browser.looking import PAGES, WAIT_MS, Seen
 
 from runlog.figures.night import night_review
@@ -22,6 +24,15 @@ from runlog.told import facts_as_told
 pytestmark = pytest.mark.slow
 
 SIZES = ((1280, 800), (820, 1180))
+NO_PICTURES = """
+import sys
+sys.path.insert(0, {folder!r})
+import drawing, picture, streamlit, theme
+picture.WAIT_S = 0.001
+streamlit.html(theme.STYLE)
+drawing.shown({{"data": {{"values": [{{"a": 1}}]}}, "mark": "bar", "height": 60}}, "Bars", "bars", key="bars")
+"""
+"""A dashboard that takes too long for its pictures."""
 
 
 @pytest.fixture(scope="module")
@@ -134,8 +145,8 @@ def test_a_table_behind_a_tab_leaves_once_its_tab_is_opened(seen: Seen, tmp_path
 
 
 @pytest.mark.parametrize("path", PAGES, ids=lambda path: path or "last night")
-def test_drawings_leave_as_pictures(seen: Seen, tmp_path: Path, path: str):
-    """By keys: the buttons show themselves to a mouse only where it is."""
+def test_charts_leave_as_pictures(seen: Seen, tmp_path: Path, path: str):
+    """By keys: as SVG and PNG under each chart, and by its toolbar, which shows itself to a mouse only where it is."""
     page = seen.go(path)
     charts = page.locator('[data-testid="stVegaLiteChart"]')
     charts.first.wait_for(timeout=WAIT_MS)
@@ -144,12 +155,38 @@ def test_drawings_leave_as_pictures(seen: Seen, tmp_path: Path, path: str):
         if not chart.is_visible():  # in a tab that is not open
             continue
         frame = chart.locator("xpath=ancestor::*[@data-testid='stFullScreenFrame'][1]")
-        with page.expect_download(timeout=WAIT_MS) as waiting:
-            frame.get_by_role("button", name=re.compile("PNG")).press("Enter")
-        to = tmp_path / f"{number}.png"
-        waiting.value.save_as(to)
+        to = left(page, frame.get_by_role("button", name=re.compile("PNG")), tmp_path / f"{number}.png")
         assert to.read_bytes().startswith(b"\x89PNG")
         assert to.stat().st_size > 2000
+    under = page.locator('[class*="st-key-picture"]').first
+    svg, png = (left(page, under.get_by_role("button", name=f" as {kind}"), tmp_path / kind) for kind in ("SVG", "PNG"))
+    drawn = ElementTree.parse(svg).getroot()
+    assert drawn.tag == "{http://www.w3.org/2000/svg}svg"
+    assert len([*drawn.iter("{http://www.w3.org/2000/svg}text")]) > 5
+    assert png.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+    size = struct.unpack(">II", png.read_bytes()[16:24])
+    assert size == tuple(2 * round(float(drawn.attrib[side])) for side in ("width", "height"))
+
+
+def left(page: Any, button: Any, to: Path) -> Path:
+    """What a button hands over, saved."""
+    with page.expect_download(timeout=WAIT_MS) as waiting:
+        button.press("Enter")
+    waiting.value.save_as(to)
+    return to
+
+
+def test_a_picture_that_cannot_be_made_is_told_where_it_was_asked_for(browser: Any, tmp_path: Path):
+    app = tmp_path / "app.py"
+    app.write_text(NO_PICTURES.format(folder=str(ROOT / "dashboards")))
+    with served(tmp_path, SITE, app) as url:
+        page = browser.new_page()
+        page.goto(url)
+        page.get_by_role("button", name="Bars as PNG").press("Enter")
+        told = page.get_by_test_id("stDownloadButtonError")
+        told.wait_for(timeout=WAIT_MS)
+        assert "Load the page anew and try again" in told.aria_snapshot()
+        page.close()
 
 
 def test_all_is_reached_by_keys_alone(seen: Seen):

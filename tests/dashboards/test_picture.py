@@ -1,6 +1,7 @@
 """Charts as files: what is on the page is in them, texts of logs are text, and what goes wrong is said."""
 
 import dataclasses
+import logging
 import struct
 import xml.etree.ElementTree as Xml
 from collections.abc import Callable
@@ -46,8 +47,12 @@ def axis_titles(part: Any) -> set[str]:
     return own.union(*(axis_titles(part.get(inner, [])) for inner in ("vconcat", "layer")))
 
 
+def texts(svg: bytes) -> list[Xml.Element]:
+    return list(Xml.fromstring(svg).iter("{http://www.w3.org/2000/svg}text"))
+
+
 def words(svg: bytes) -> list[str]:
-    return [one.text or "" for one in Xml.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
+    return [one.text or "" for one in texts(svg)]
 
 
 def size_of(png: bytes) -> tuple[int, int]:
@@ -58,19 +63,22 @@ def size_of(png: bytes) -> tuple[int, int]:
 
 @pytest.mark.parametrize(("page", "number", "said"), PAGES, ids=lambda one: one if isinstance(one, str) else "")
 def test_every_chart_of_a_page_leaves_as_a_picture_with_its_axes(
-    opened, shop_on_disk, taken, page: str, number: int, said: set[str]
+    opened, shop_on_disk, taken, monkeypatch: pytest.MonkeyPatch, page: str, number: int, said: set[str]
 ):
+    """On dark paper, where a word whose colour nobody chose is black on black."""
+    monkeypatch.setattr(theme, "look", lambda: theme.DARK)
     app = opened(*shop_on_disk, page=page)
     buttons = [one.proto.label for one in app.get("download_button")]
     assert len(taken) == len(app.get("vega_lite_chart")) >= number
     told = set()
     for spec, title in taken:
         assert {f"{title} as SVG", f"{title} as PNG"} <= set(buttons)
-        shown = set(words(picture_maker.made(picture.by_itself(spec, theme.LIGHT), "SVG")))
-        assert axis_titles(spec) <= shown
-        told |= shown
+        svg = picture_maker.made(picture.by_itself(spec, theme.DARK), "SVG")
+        assert all(theme.contrast(one.attrib["fill"], theme.DARK.paper) >= 4.5 for one in texts(svg))
+        assert axis_titles(spec) <= set(words(svg))
+        told |= set(words(svg))
     assert said <= told
-    wide, high = size_of(picture_maker.made(picture.by_itself(taken[0][0], theme.LIGHT), "PNG"))
+    wide, high = size_of(picture_maker.made(picture.by_itself(taken[0][0], theme.DARK), "PNG"))
     assert wide >= picture.WIDTH_PX * picture_maker.SCALE
     assert high > 100
 
@@ -137,5 +145,17 @@ def is_gone(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
 @pytest.mark.parametrize("so", [ends, lasts, is_gone], ids=lambda so: so.__name__)
 def test_a_picture_that_cannot_be_made_is_a_sentence(so: Callable, monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
     so(monkeypatch, tmp_path)
-    with pytest.raises(RunlogError, match=r"No picture could be made of this chart\. Load the page anew"):
+    with pytest.raises(RunlogError, match="No picture could be made of this chart"):
         picture.drawn({"mark": "bar"}, "SVG", theme.LIGHT)
+
+
+def test_where_the_dashboard_runs_a_failure_is_a_sentence_and_no_traceback(caplog: pytest.LogCaptureFixture):
+    logger = logging.getLogger("streamlit.runtime.backend_operation_handler")
+    logger.addHandler(caplog.handler)
+    for cause in (RunlogError("No picture."), ValueError("ours")):
+        error = OSError()
+        error.__cause__ = cause
+        logger.error("Error executing %s", "it", exc_info=error)
+    logger.removeHandler(caplog.handler)
+    said = {(one.getMessage(), one.exc_info is not None) for one in caplog.records}
+    assert said == {("No picture.", False), ("Error executing it", True)}
