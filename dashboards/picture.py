@@ -20,7 +20,7 @@ WIDTH_PX: Final = 900
 """Width of a chart that fills what room it gets on the page."""
 MARGIN_PX: Final = 12
 WAIT_S: Final = 60
-"""How long a picture may take; the longest takes a few seconds."""
+"""How long a picture may take: of two hundred machines it takes a quarter of that."""
 BESIDE: Final = "beside"
 """Under `usermeta` of a chart of several rows: what the page has beside each and its picture would lack."""
 
@@ -56,7 +56,8 @@ def drawn(spec: Spec, kind: str, look: Look) -> bytes:
     except OSError as error:
         raise _failed(str(error)) from None
     if made.returncode or not made.stdout:
-        raise _failed(made.stderr.decode(errors="replace").strip())
+        said = made.stderr.decode(errors="replace").strip().splitlines()
+        raise _failed(said[-1] if said else f"its maker ended with {made.returncode}")
     return made.stdout
 
 
@@ -87,7 +88,7 @@ def _row(row: Spec, name: str, look: Look) -> Spec:
 
 
 def _legible(told: Any) -> Any:
-    """The same with a sign for every character that no XML may hold, and that a control may send."""
+    """The same with a sign for each character that no XML may hold: logs have some, and the maker ends over one."""
     if isinstance(told, str):
         return _NOT_IN_XML.sub("\ufffd", told)
     if isinstance(told, dict):

@@ -26,4 +26,7 @@ def made(spec: dict[str, Any], kind: str) -> bytes:
 
 
 if __name__ == "__main__":
-    sys.stdout.buffer.write(made(json.load(sys.stdin.buffer), sys.argv[1]))
+    try:
+        sys.stdout.buffer.write(made(json.load(sys.stdin.buffer), sys.argv[1]))
+    except ValueError as error:
+        sys.exit(" ".join(str(error).split()))

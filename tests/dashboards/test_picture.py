@@ -134,6 +134,11 @@ def ends(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
     (folder / "maker.py").write_text("import os; os.abort()")
 
 
+def breaks(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
+    monkeypatch.setattr(picture, "_MAKER", folder / "maker.py")
+    (folder / "maker.py").write_text("import no_such_library")
+
+
 def lasts(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
     monkeypatch.setattr(picture, "WAIT_S", 0.01)
 
@@ -142,10 +147,10 @@ def is_gone(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
     monkeypatch.setattr(picture.sys, "executable", str(folder / "python"))
 
 
-@pytest.mark.parametrize("so", [ends, lasts, is_gone], ids=lambda so: so.__name__)
+@pytest.mark.parametrize("so", [ends, breaks, lasts, is_gone], ids=lambda so: so.__name__)
 def test_a_picture_that_cannot_be_made_is_a_sentence(so: Callable, monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
     so(monkeypatch, tmp_path)
-    with pytest.raises(RunlogError, match="No picture could be made of this chart"):
+    with pytest.raises(RunlogError, match=r"^No picture could be made of this chart: .+[^\n]$"):
         picture.drawn({"mark": "bar"}, "SVG", theme.LIGHT)
 
 
