@@ -62,11 +62,15 @@ def time_by_cause(time: pl.DataFrame, look: Look) -> alt.LayerChart:
     y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=260, ticks=False, domain=False))
     x = alt.X("hours:Q", title="time [h]", scale=alt.Scale(nice=False), axis=alt.Axis(tickCount=8))
     colour = by_test(alt.ColorValue, {"datum.made": look.producing}, look.stopped)
-    bars = alt.Chart(shown).mark_bar(size=14).encode(x=x, y=y, color=colour, tooltip=["label:N", "said:N"])
+    bars = (
+        alt.Chart(shown)
+        .mark_bar(size=14)
+        .encode(x=x, y=y, color=colour, tooltip=[alt.Tooltip("label:N"), alt.Tooltip("said:N")])
+    )
     words = alt.Chart(shown.with_columns(pl.col("hours").clip(lower_bound=0))).mark_text(
         align="left", dx=5, color=look.ink, fontSize=12
     )
-    layers = [bars, words.encode(x=x, y=y, text="said:N")]
+    layers = [bars, words.encode(x=x, y=y, text=alt.Text("said:N"))]
     return in_look(alt.LayerChart(layer=layers, height=26 * len(shown) + 50), look)
 
 
@@ -171,11 +175,11 @@ def _shortfall(facts: dict[str, Any], window: Window, scale: alt.Scale, look: Lo
     )
     base = alt.Chart(row).encode(x=along(window))
     bracket = base.mark_rule(strokeWidth=4, color=look.stopped, xOffset=-2).encode(
-        y=alt.Y("made:Q", scale=scale), y2="planned:Q"
+        y=alt.Y("made:Q", scale=scale), y2=alt.Y2("planned:Q")
     )
     place: dict[str, Any] = {"baseline": "middle"} if beside else {"baseline": "top", "dy": 4}
     words = base.mark_text(align="right", dx=-9, color=look.ink, fontSize=12, fontWeight="bold", **place).encode(
-        y=alt.Y("words_at:Q", scale=scale), text="said:N"
+        y=alt.Y("words_at:Q", scale=scale), text=alt.Text("said:N")
     )
     return [bracket, words]
 
@@ -191,7 +195,7 @@ def _strip(strip: pl.DataFrame, window: Window, look: Look) -> list[alt.Chart]:
     tiles = blocks(spans, look).encode(
         x=along(window, "start"),
         href=alt.Href("href:N"),
-        x2="end:Q",
+        x2=alt.X2("end:Q"),
         tooltip=[
             alt.Tooltip("kind:N"),
             alt.Tooltip("cause:N"),
@@ -204,7 +208,7 @@ def _strip(strip: pl.DataFrame, window: Window, look: Look) -> list[alt.Chart]:
     fits = pl.col("seconds") / (window.hours * 3600) > pl.col("said").str.len_chars() * 0.01
     named = spans.filter(pl.col("kind").is_in(["stopped", "no signal", "setting"]) & fits)
     words = alt.Chart(named).mark_text(align="left", baseline="bottom", dx=8, y=67, color=look.ink, fontSize=11)
-    return [tiles, words.encode(x=along(window, "start"), text="said:N")]
+    return [tiles, words.encode(x=along(window, "start"), text=alt.Text("said:N"))]
 
 
 def _to_its_stop(machine: str, window: Window) -> pl.Expr:
@@ -238,4 +242,4 @@ def _log_end(window: Window, look: Look) -> list[alt.Chart]:
 def _remark(said: str, at: datetime, window: Window, look: Look) -> alt.Chart:
     remark = alt.Chart(pl.DataFrame({"at": [ms(at)], "said": [said]}))
     words = remark.mark_text(align="left", baseline="bottom", dx=5, y=72, color=look.ink, fontSize=11)
-    return words.encode(x=along(window), text="said:N")
+    return words.encode(x=along(window), text=alt.Text("said:N"))

@@ -128,7 +128,7 @@ def rates(rows: pl.DataFrame, chosen: str | None, per: str, look: Look) -> alt.L
             fontSize=12,
             cursor="pointer",
             fontWeight=alt.ExprRef("datum.called ? 700 : 400"),
-        ).encode(x=at("words_at"), text="words:N"),
+        ).encode(x=at("words_at"), text=alt.Text("words:N")),
     ]
     goal = drawn["goal"].drop_nulls().head(1)
     if len(goal) and goal[0] <= full:
@@ -177,7 +177,7 @@ def cumulative(points: pl.DataFrame, line: pl.DataFrame, clock: str, look: Look)
         layers.append(
             alt.Chart(drawn)
             .mark_line(color=look.ink, strokeWidth=1.5 if field == "law" else 1, strokeDash=dash)
-            .encode(x="x:Q", y="count:Q", tooltip=alt.TooltipValue(said))
+            .encode(x=alt.X("x:Q"), y=alt.Y("count:Q"), tooltip=alt.TooltipValue(said))
         )
     return in_look(alt.LayerChart(layer=layers, height=240), look)
 
@@ -202,7 +202,7 @@ def durations(points: pl.DataFrame, series: dict[str, Any], look: Look) -> alt.L
         alt.Tooltip("planned_s:Q", title="planned [s]"),
         alt.Tooltip("reloads:Q"),
     ]
-    plan = alt.Chart(pl.DataFrame({"share": [100.0]})).encode(y="share:Q")
+    plan = alt.Chart(pl.DataFrame({"share": [100.0]})).encode(y=alt.Y("share:Q"))
     layers: list[Any] = [
         plan.mark_rule(strokeDash=[5, 3], color=look.ink),
         alt.Chart(shown)
@@ -249,7 +249,7 @@ def fixes(checks: pl.DataFrame, zone: str, look: Look) -> alt.LayerChart:
     axis = alt.Axis(values=[0, 0.5, 1, 1.5, 2, 2.5, 3], format="~g", titleAnchor="start", domain=False)
     x = alt.X("ratio_low:Q", scale=scale, title="rate after over rate before", axis=axis)
     y = alt.Y("name:N", sort=None, axis=alt.Axis(labelLimit=220, ticks=False, domain=False, title=None, labelPadding=8))
-    tips = ["name:N", "verdict:N"] + [
+    tips = [alt.Tooltip("name:N"), alt.Tooltip("verdict:N")] + [
         alt.Tooltip(f"{field}:Q", title=title, format=".3f")
         for field, title in (("ratio", "times the rate"), ("ratio_low", "from"), ("ratio_high", "to"))
     ]
@@ -264,7 +264,7 @@ def fixes(checks: pl.DataFrame, zone: str, look: Look) -> alt.LayerChart:
         base.transform_filter(f"datum.ratio_high > {full}")
         .mark_point(shape="triangle-right", size=46, color=look.ink, filled=True, opacity=1)
         .encode(x=alt.X("to:Q", scale=scale)),
-        base.mark_rule(strokeWidth=2, color=look.ink, clip=True).encode(x=x, x2="to:Q", tooltip=tips),
+        base.mark_rule(strokeWidth=2, color=look.ink, clip=True).encode(x=x, x2=alt.X2("to:Q"), tooltip=tips),
         base.mark_point(stroke=look.ink, strokeWidth=1.3, opacity=1).encode(
             x=alt.X("dot:Q", scale=scale),
             shape=alt.Shape("verdict:N", scale=shapes, legend=None),
@@ -273,7 +273,7 @@ def fixes(checks: pl.DataFrame, zone: str, look: Look) -> alt.LayerChart:
             tooltip=tips,
         ),
         base.mark_text(align="left", color=look.ink, fontSize=12, fontWeight=alt.ExprRef(f"{sure} ? 700 : 400")).encode(
-            x=alt.X("full:Q", scale=scale), text="verdict:N"
+            x=alt.X("full:Q", scale=scale), text=alt.Text("verdict:N")
         ),
     ]
     return in_look(alt.LayerChart(layer=layers, height=drawn.height * _ROW_PX + _AXIS_PX), look)
@@ -325,8 +325,8 @@ def strip(reloads: pl.DataFrame, span: tuple[date, date], zone: str, look: Look)
             fill=by_test(alt.FillValue, {is_fault: look.stopped}, look.paper),
             tooltip=[
                 alt.Tooltip("said:N", title="began"),
-                "machine:N",
-                "outcome:N",
+                alt.Tooltip("machine:N"),
+                alt.Tooltip("outcome:N"),
                 alt.Tooltip("duration_s:Q", title="took [s]", format=".1f"),
                 alt.Tooltip("planned_s:Q", title="planned [s]"),
                 alt.Tooltip("first_out_code:N", title="code"),
@@ -371,7 +371,7 @@ def stop_strip(stops: pl.DataFrame, span: tuple[date, date], zone: str, look: Lo
     tips = [
         alt.Tooltip("said:N", title="from"),
         alt.Tooltip("minutes:Q", title="length [min]", format=".1f"),
-        *("machine:N", "cause:N", "code:N"),
+        *(alt.Tooltip(f"{field}:N") for field in ("machine", "cause", "code")),
         alt.Tooltip("text:N", title="alarm"),
     ]
     chart = (
@@ -379,7 +379,7 @@ def stop_strip(stops: pl.DataFrame, span: tuple[date, date], zone: str, look: Lo
         .mark_bar(size=13, color=look.stopped, stroke=look.stopped, strokeWidth=3)
         .encode(
             x=_days("start", span),
-            x2="end:T",
+            x2=alt.X2("end:T"),
             y=alt.Y("machine:N", title=None, axis=alt.Axis(ticks=False, domain=False, grid=True)),
             tooltip=tips,
         )
@@ -458,12 +458,12 @@ def _levels(shown: pl.DataFrame, series: dict[str, Any], look: Look) -> list[Any
         schema=["number", "to", "share", "said"],
         orient="row",
     )
-    base = alt.Chart(rows).encode(x="number:Q", y="share:Q")
+    base = alt.Chart(rows).encode(x=alt.X("number:Q"), y=alt.Y("share:Q"))
     return [
-        base.mark_rule(strokeWidth=2.5, color=look.stopped).encode(x2="to:Q"),
+        base.mark_rule(strokeWidth=2.5, color=look.stopped).encode(x2=alt.X2("to:Q")),
         base.mark_text(
             align="left", baseline="bottom", dx=4, dy=-3, fontSize=12, fontWeight="bold", color=look.ink
-        ).encode(text="said:N"),
+        ).encode(text=alt.Text("said:N")),
     ]
 
 

@@ -66,7 +66,7 @@ def blocks(spans: pl.DataFrame, look: Look, lower: float = 0.0) -> alt.Chart:
         .mark_rect(strokeWidth=0.8, clip=True)
         .encode(
             y=alt.Y("top:Q", scale=None, axis=None),
-            y2="bottom:Q",
+            y2=alt.Y2("bottom:Q"),
             fill=alt.Fill("fill:N", scale=None),
             stroke=alt.Stroke("outline:N", scale=None),
         )
@@ -111,9 +111,11 @@ def key(look: Look) -> alt.LayerChart:
     at = _LINE_AT_PX
     lower = at["kinds"] - sum(STRIP_PX["producing"]) / 2
     layers: list[Any] = [
-        alt.Chart(lines[0]).mark_rule(y=at["lines"], strokeWidth=2, color=look.producing).encode(x=x, x2="x2:Q"),
-        alt.Chart(lines[1]).mark_rule(y=at["lines"], strokeDash=[5, 3], color=look.ink).encode(x=x, x2="x2:Q"),
-        blocks(kinds.with_columns(kind="said"), look, lower=lower).encode(x=x, x2="x2:Q"),
+        alt.Chart(lines[0])
+        .mark_rule(y=at["lines"], strokeWidth=2, color=look.producing)
+        .encode(x=x, x2=alt.X2("x2:Q")),
+        alt.Chart(lines[1]).mark_rule(y=at["lines"], strokeDash=[5, 3], color=look.ink).encode(x=x, x2=alt.X2("x2:Q")),
+        blocks(kinds.with_columns(kind="said"), look, lower=lower).encode(x=x, x2=alt.X2("x2:Q")),
         bar_changes(outcomes.with_columns(outcome="said", x=pl.col("x") + 10), look, y=at["outcomes"]).encode(x=x),
     ]
     rows = {"lines": lines, "outcomes": pl.concat([outcomes, heading], how="diagonal"), "kinds": kinds}
@@ -121,5 +123,5 @@ def key(look: Look) -> alt.LayerChart:
         words = alt.Chart(named).mark_text(
             align="left", baseline="middle", dx=5, y=at[name], color=look.ink, fontSize=12
         )
-        layers.append(words.encode(x=alt.X("x2:Q", scale=pixels, axis=None), text="said:N"))
+        layers.append(words.encode(x=alt.X("x2:Q", scale=pixels, axis=None), text=alt.Text("said:N")))
     return alt.LayerChart(layer=layers, height=HEAD_PX - GAP_PX)

@@ -75,7 +75,7 @@ def coverage_strip(told: pl.DataFrame, machines: list[str], look: Look) -> alt.L
     ]
     if len(days) <= WORDS_UP_TO:
         words = alt.Chart(thin).mark_text(color=look.ink, fontSize=11, fontWeight="bold", baseline="middle")
-        layers.append(words.encode(x=x, y=y, text="number:N"))
+        layers.append(words.encode(x=x, y=y, text=alt.Text("number:N")))
     return in_look(alt.LayerChart(layer=layers, height=ROW_PX * len(machines) + DATES_PX), look)
 
 
@@ -103,10 +103,14 @@ def reject_bars(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
     )
     y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=420, ticks=False, domain=False))
     x = alt.X("rejects:Q", title="rejects", axis=alt.Axis(tickCount=6, tickMinStep=1, format="d"))
-    bars = alt.Chart(shown).mark_bar(size=14, color=look.stopped).encode(x=x, y=y, tooltip=["label:N", "rejects:Q"])
+    bars = (
+        alt.Chart(shown)
+        .mark_bar(size=14, color=look.stopped)
+        .encode(x=x, y=y, tooltip=[alt.Tooltip("label:N"), alt.Tooltip("rejects:Q")])
+    )
     words = alt.Chart(shown).mark_text(align="left", dx=5, color=look.ink, fontSize=12)
     return in_look(
-        alt.LayerChart(layer=[bars, words.encode(x=x, y=y, text="said:N")], height=26 * len(shown) + 10), look
+        alt.LayerChart(layer=[bars, words.encode(x=x, y=y, text=alt.Text("said:N"))], height=26 * len(shown) + 10), look
     )
 
 
@@ -146,9 +150,9 @@ def tells_matrix(rows: pl.DataFrame, look: Look) -> alt.Chart:
         fill=alt.Fill("state:N", **by_state(fills)),
         stroke=alt.Stroke("state:N", **by_state(strokes)),
         tooltip=[
-            "machine:N",
-            "need:N",
-            "state:N",
+            alt.Tooltip("machine:N"),
+            alt.Tooltip("need:N"),
+            alt.Tooltip("state:N"),
             alt.Tooltip("how:N", title="known by"),
             alt.Tooltip("follows:N", title="so"),
         ],

@@ -89,7 +89,7 @@ def _mark(
     y = 8 if where == "top" else ROW_PX - 8
     late = (at - window.start) > 0.75 * (window.end - window.start)
     words = base.mark_text(align="right" if late else "left", dx=-5 if late else 5, y=y, color=look.ink, fontSize=11)
-    return [base.mark_rule(color=colour, strokeDash=dash, strokeWidth=2), words.encode(text="said:N")]
+    return [base.mark_rule(color=colour, strokeDash=dash, strokeWidth=2), words.encode(text=alt.Text("said:N"))]
 
 
 def parts(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
@@ -119,7 +119,7 @@ def parts(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
         alt.Tooltip("plan:Q", title="if nothing stops it", format=".0f"),
     ]
     base = alt.Chart(shown)
-    bar = base.mark_bar(size=9, color=look.producing, opacity=0.45).encode(x=x, x2="high:Q", y=y, tooltip=tip)
+    bar = base.mark_bar(size=9, color=look.producing, opacity=0.45).encode(x=x, x2=alt.X2("high:Q"), y=y, tooltip=tip)
     dot = base.mark_point(filled=True, size=70, color=look.producing, opacity=1).encode(
         x=alt.X("mean:Q", scale=scale), y=y, tooltip=tip
     )
@@ -148,7 +148,11 @@ def fixes(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
         alt.Tooltip("seen:Q", title="stops seen"),
     ]
     bars = alt.Chart(shown).mark_bar(size=14, color=look.stopped).encode(x=x, y=y, tooltip=tip)
-    words = alt.Chart(shown).mark_text(align="left", dx=5, color=look.ink, fontSize=11).encode(x=x, y=y, text="said:N")
+    words = (
+        alt.Chart(shown)
+        .mark_text(align="left", dx=5, color=look.ink, fontSize=11)
+        .encode(x=x, y=y, text=alt.Text("said:N"))
+    )
     return in_look(alt.LayerChart(layer=[bars, words], height=24 * max(len(shown), 1) + 45), look)
 
 
@@ -170,5 +174,5 @@ def batches(curve: pl.DataFrame, paying: Any, look: Look) -> alt.LayerChart:
     tip = [alt.Tooltip("change:N"), alt.Tooltip("batch:Q"), alt.Tooltip("net_h:Q", format=".1f", title="net [h]")]
     shown = curve if paying is None else curve.filter(pl.col("batch") <= max(BATCHES_DRAWN * paying, 100))
     lines = alt.Chart(shown).mark_line(color=look.producing, point=True).encode(x=x, y=y, strokeDash=dash, tooltip=tip)
-    zero = alt.Chart(pl.DataFrame({"net_h": [0.0]})).mark_rule(color=look.ink).encode(y="net_h:Q")
+    zero = alt.Chart(pl.DataFrame({"net_h": [0.0]})).mark_rule(color=look.ink).encode(y=alt.Y("net_h:Q"))
     return in_look(alt.LayerChart(layer=[zero, lines], height=230), look)

@@ -43,10 +43,10 @@ def staircase(steps: pl.DataFrame, look: Look) -> alt.LayerChart:
     )
     tip = [alt.Tooltip("step:N"), alt.Tooltip("parts:Q", format=",.1f")]
     bars = base.mark_bar(size=34, stroke=look.ink, strokeWidth=0.6).encode(
-        x=x, y=y, y2="bottom:Q", color=colour, tooltip=tip
+        x=x, y=y, y2=alt.Y2("bottom:Q"), color=colour, tooltip=tip
     )
     words = base.mark_text(dy=-8, color=look.ink, fontSize=12).encode(
-        x=x, y=alt.Y("middle:Q", scale=scale), text="said:N"
+        x=x, y=alt.Y("middle:Q", scale=scale), text=alt.Text("said:N")
     )
     return in_look(alt.LayerChart(layer=[bars, words], height=250), look)
 
@@ -93,7 +93,11 @@ def losses(ranked: pl.DataFrame, rank: str, look: Look) -> alt.LayerChart:
         alt.Tooltip("running_share:Q", title="running share", format=".1%"),
     ]
     bars = alt.Chart(shown).mark_bar(size=13, color=look.stopped).encode(x=x, y=y, tooltip=tip)
-    words = alt.Chart(shown).mark_text(align="left", dx=5, color=look.ink, fontSize=11).encode(x=x, y=y, text="share:N")
+    words = (
+        alt.Chart(shown)
+        .mark_text(align="left", dx=5, color=look.ink, fontSize=11)
+        .encode(x=x, y=y, text=alt.Text("share:N"))
+    )
     return in_look(alt.LayerChart(layer=[bars, words], height=19 * max(len(shown), 1) + 45), look)
 
 
@@ -133,7 +137,7 @@ def shifts(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
             tooltip=tip,
         )
     )
-    words = alt.Chart(shown).mark_text(color=look.ink, fontSize=11).encode(x=x, y=y, text="said:N")
+    words = alt.Chart(shown).mark_text(color=look.ink, fontSize=11).encode(x=x, y=y, text=alt.Text("said:N"))
     return in_look(alt.LayerChart(layer=[tiles, words], height=22 * rows["machine"].n_unique() + 90), look)
 
 
@@ -162,5 +166,5 @@ def remnants(bars: pl.DataFrame, look: Look) -> alt.LayerChart:
         .mark_bar(size=13, color=look.reloading, stroke=look.ink, strokeWidth=0.8)
         .encode(x=x, y=y, tooltip=tip)
     )
-    plan = alt.Chart(shown).mark_tick(color=look.ink, thickness=3, size=18).encode(x="plan:Q", y=y)
+    plan = alt.Chart(shown).mark_tick(color=look.ink, thickness=3, size=18).encode(x=alt.X("plan:Q"), y=y)
     return in_look(alt.LayerChart(layer=[tiles, plan], height=24 * max(len(shown), 1) + 45), look)
