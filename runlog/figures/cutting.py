@@ -23,6 +23,7 @@ LEAST_SEPARATION: Final = 0.76
 """Variance between two heaps over the whole; the halves of a flat spread have three quarters, of a bell two thirds."""
 
 _SPINDLE: Final = ["machine", "component"]
+_SPINDLES: Final = {name: pl.col("component") == name for name in ("main", "sub")}
 
 
 def idle_thresholds(loads: pl.LazyFrame) -> pl.LazyFrame:
@@ -71,8 +72,25 @@ def idle_thresholds(loads: pl.LazyFrame) -> pl.LazyFrame:
     )
 
 
-def cutting(facts: Facts, site: Site, period: Period, group: list[str]) -> pl.LazyFrame:
+def held_loads(facts: Facts, site: Site, period: Period, known: pl.LazyFrame) -> pl.LazyFrame:
+    """Loads of a period in their groups, of spindles that have a threshold: SHIFT_LOADS and `idle_thresholds`."""
+    told = known.filter(pl.col("threshold").is_not_null())
+    return in_period(with_groups(facts["shift_loads"], site), period).join(told, on=_SPINDLE, how="inner")
+
+
+def cutting(figures: pl.LazyFrame, loads: pl.LazyFrame, known: pl.LazyFrame, group: list[str]) -> pl.LazyFrame:
     """Cutting shares of a roll-up, for spindles that have a threshold.
+
+    Parameters
+    ----------
+    figures : LazyFrame
+        SHIFT_FIGURES of the period with its groups.
+    loads : LazyFrame
+        `held_loads`.
+    known : LazyFrame
+        `idle_thresholds`.
+    group : list of str
+        Columns.
 
     Returns
     -------
@@ -80,34 +98,34 @@ def cutting(facts: Facts, site: Site, period: Period, group: list[str]) -> pl.La
         The grouping's columns, then for main and sub: `_cutting_s`, `_cutting_share` (of PBT of the machines that tell
         it), `_cutting_of_turning` (of the time it turned with a load told). Groups without have no row.
     """
-    known = idle_thresholds(facts["shift_loads"]).filter(pl.col("threshold").is_not_null())
-    loads = in_period(with_groups(facts["shift_loads"], site), period).join(known, on=_SPINDLE, how="inner")
-    figures = in_period(with_groups(facts["shift_figures"], site), period)
     whole = [*group, "_all"]
-    rows = figures.select(*group, _all=pl.lit(0)).unique()
-    for name in ("main", "sub"):
-        mine = pl.col("component") == name
-        told = known.filter(mine).select("machine")
-        busy = (
-            figures.with_columns(_all=pl.lit(0)).join(told, on="machine", how="semi").group_by(whole)
-            .agg(_busy=pl.col("pbt_s").sum())
-        )  # fmt: skip
-        cut = pl.col("seconds").filter(pl.col("load") > pl.col("threshold")).sum()
-        turned = (
-            loads.filter(mine).with_columns(_all=pl.lit(0)).group_by(whole)
-            .agg(_cut=cut, _turned=pl.col("seconds").sum())
-        )  # fmt: skip
-        rows = (
-            rows.join(busy, on=whole, how="left", nulls_equal=True)
-            .join(turned, on=whole, how="left", nulls_equal=True)
-            .with_columns(pl.when(pl.col("_busy").is_not_null()).then(pl.col("_cut").fill_null(0.0)).alias("_cut"))
-            .with_columns(
-                pl.col("_cut").alias(f"{name}_cutting_s"),
-                pl.when(pl.col("_busy") > 0).then(pl.col("_cut") / pl.col("_busy")).alias(f"{name}_cutting_share"),
-                pl.when(pl.col("_turned") > 0)
-                .then(pl.col("_cut") / pl.col("_turned"))
-                .alias(f"{name}_cutting_of_turning"),
-            )
-            .drop("_busy", "_cut", "_turned")
+    told = known.group_by("machine").agg(
+        (mine & pl.col("threshold").is_not_null()).any().alias(f"_{name}") for name, mine in _SPINDLES.items()
+    )
+    busy = [
+        pl.when(pl.col(f"_{name}").any()).then(pl.col("pbt_s").filter(f"_{name}").sum()).alias(f"_{name}_busy")
+        for name in _SPINDLES
+    ]
+    cuts = pl.col("load") > pl.col("threshold")
+    heard = [
+        sum_of.alias(f"_{name}{what}")
+        for name, mine in _SPINDLES.items()
+        for what, sum_of in (
+            ("_cut", pl.col("seconds").filter(mine & cuts).sum()),
+            ("_turned", pl.col("seconds").filter(mine).sum()),
         )
-    return rows.drop("_all")
+    ]
+    sums = figures.with_columns(_all=pl.lit(0)).join(told, on="machine", how="left").group_by(whole).agg(busy)
+    turned = loads.with_columns(_all=pl.lit(0)).group_by(whole).agg(heard)
+    rows = sums.join(turned, on=whole, how="left", nulls_equal=True)
+    return rows.select(*group, *(share for name in _SPINDLES for share in _shares(name)))
+
+
+def _shares(name: str) -> list[pl.Expr]:
+    busy, turned = pl.col(f"_{name}_busy"), pl.col(f"_{name}_turned")
+    cut = pl.when(busy.is_not_null()).then(pl.col(f"_{name}_cut").fill_null(0.0))
+    return [
+        cut.alias(f"{name}_cutting_s"),
+        pl.when(busy > 0).then(cut / busy).alias(f"{name}_cutting_share"),
+        pl.when(turned > 0).then(cut / turned).alias(f"{name}_cutting_of_turning"),
+    ]

@@ -17,7 +17,7 @@ from runlog.figures.cutting import idle_thresholds
 from runlog.figures.losses import RANKS, Rank, loss_rows, loss_sums, pareto
 from runlog.figures.period import Period, held_near, in_period, period_of
 from runlog.figures.setups import changeover_rows, compared
-from runlog.figures.shifts import shift_rows
+from runlog.figures.shifts import shift_tables
 from runlog.figures.staircase import staircase
 from runlog.figures.stock import bar_account, bar_rows, short_bars
 from runlog.figures.trends import FIGURES, WINDOW_DAYS, shift_series, trend_verdicts
@@ -129,18 +129,25 @@ def week_review(
     if machine is not None:
         facts = one_machine(facts, site, machine)
     facts = held_for(facts, period)
-    losses = loss_rows(facts, site, period)
-    bars = in_period(bar_rows(facts, site), period)
-    now_shown = shown(facts, period, now)
-    machines, plant, by_shift, account, bars_used, short, changeovers, thresholds, *by_rank = pl.collect_all(
+    # Each of these is asked several times: planning them anew for every question takes longer than the answers.
+    thresholds, losses, bars = pl.collect_all(
         [
-            *(shift_rows(facts, site, period, by) for by in (("machine",), ("plant",), ("shift", "machine"))),
-            loss_sums(losses, ("plant",)),
-            bar_account(bars, ("material",)),
-            short_bars(bars),
-            compared(in_period(changeover_rows(facts, site), period), ("plant",)),
             idle_thresholds(facts["shift_loads"]),
-            *(pareto(losses, ("plant",), rank) for rank in RANKS),
+            loss_rows(facts, site, period),
+            in_period(bar_rows(facts, site), period),
+        ]
+    )
+    machines, plant, by_shift = shift_tables(
+        facts, site, period, [("machine",), ("plant",), ("shift", "machine")], thresholds=thresholds
+    )
+    now_shown = shown(facts, period, now)
+    account, bars_used, short, changeovers, *by_rank = pl.collect_all(
+        [
+            loss_sums(losses.lazy(), ("plant",)),
+            bar_account(bars.lazy(), ("material",)),
+            short_bars(bars.lazy()),
+            compared(in_period(changeover_rows(facts, site), period), ("plant",)),
+            *(pareto(losses.lazy(), ("plant",), rank) for rank in RANKS),
         ]
     )
     ranked = dict(zip(RANKS, by_rank, strict=True))
