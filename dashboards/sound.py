@@ -18,7 +18,7 @@ from runlog.errors import RunlogError
 from runlog.figures.soundness import Days, Finding, findings, sources
 from runlog.status import Status
 
-PERIODS: Final = {7: "Last 7 days", 28: "Last 4 weeks", 91: "Last 13 weeks", 364: "Last 52 weeks"}
+PERIODS: Final = {7: "Last 7 days", 28: "Last 4 weeks", 91: "Last 13 weeks", asks.MOST_DAYS: "Last 52 weeks"}
 DEFAULT: Final = 28
 # Days from which a tile is a week.
 BY_WEEK_FROM: Final = 92

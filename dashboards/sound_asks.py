@@ -11,7 +11,7 @@ from drawing import specification
 
 from runlog.current import Derivation, derivation, facts_are_current
 from runlog.figures import soundness
-from runlog.figures.log_tells import log_tells
+from runlog.figures.log_tells import last_ways, log_tells
 from runlog.figures.soundness import Days
 from runlog.figures.unmapped_codes import rule_effect, unexplained, unmapped_codes
 from runlog.site.edit import cause_rule_edit
@@ -20,6 +20,8 @@ from runlog.store import Store
 
 TAKEN: Final = 100_000
 """Rejects that can be taken away from the page."""
+MOST_DAYS: Final = 364
+"""The longest time that can be looked at. [d]"""
 
 
 def status(here: data.Place) -> Status:
@@ -110,7 +112,12 @@ def effect(here: data.Place, code: str, cause: str) -> pl.DataFrame:
 def tells(here: data.Place, number: int) -> pl.DataFrame:
     """What the log of each machine tells."""
     carried = Store(here.store).fact("carried")
-    return log_tells(data.facts(here), carried, data.site(here), data.kept(here, days, number))
+    return log_tells(data.kept(here, ways), carried, data.site(here), data.kept(here, days, number))
+
+
+def ways(here: data.Place) -> pl.DataFrame:
+    """By what figures were made, whichever days are chosen: parts are too many to be asked for each choice."""
+    return last_ways(data.facts(here), data.kept(here, days, MOST_DAYS))
 
 
 # --- drawings: making one takes longer than all the figures in it --------------------------------

@@ -80,7 +80,7 @@ def coverage_strip(told: pl.DataFrame, machines: list[str], look: Look) -> alt.L
 
 
 def _days(days: pl.Series) -> alt.Axis:
-    mondays = [one for one in days.to_list() if pl.Series([one]).str.to_date().dt.weekday()[0] == 1]
+    mondays = days.filter(days.str.to_date().dt.weekday() == 1).to_list()
     step = max(1, -(-len(mondays) // 14))
     words = "timeFormat(toDate(datum.value + 'T12:00:00'), '%e %b')"
     return alt.Axis(

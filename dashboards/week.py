@@ -16,6 +16,7 @@ import theme
 import week_charts
 import week_notes
 
+from runlog.figures.cutting import idle_thresholds
 from runlog.figures.losses import Rank
 from runlog.figures.period import Period, period_of, weeks_of
 from runlog.figures.week import WeekReview, held_for, week_review
@@ -76,10 +77,16 @@ def weeks(here: data.Place) -> list:
 def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
     """The review of a week."""
     period = data.kept(here, period_named, week)
-    problems, before = data.kept(here, data.scrap_problems_of), data.reported(here)
-    now = datetime.now(UTC)
-    near = data.kept(here, read_near, week)
-    return week_review(near, data.site(here), now, week=period, machine=machine, before=before, problems=problems)
+    return week_review(
+        data.kept(here, read_near, week),
+        data.site(here),
+        datetime.now(UTC),
+        week=period,
+        machine=machine,
+        before=data.reported(here),
+        problems=data.kept(here, data.scrap_problems_of),
+        thresholds=data.kept(here, thresholds),
+    )
 
 
 def period_named(here: data.Place, week: str) -> Period:
@@ -90,6 +97,11 @@ def period_named(here: data.Place, week: str) -> Period:
 def read_near(here: data.Place, week: str) -> Facts:
     """What its review reads, whatever machine is chosen."""
     return held_for(data.facts(here), data.kept(here, period_named, week))
+
+
+def thresholds(here: data.Place) -> pl.DataFrame:
+    """Above which load spindles cut, of all machines."""
+    return idle_thresholds(data.facts(here)["shift_loads"]).collect()
 
 
 # --- show ----------------------------------------------------------------------------------------

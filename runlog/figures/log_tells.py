@@ -46,13 +46,49 @@ _KIND: Final = pl.struct("item", "sub_type", "component").alias("kinds")
 _ROW: Final = ["machine", "need", "state", "how", "follows"]
 
 
-def log_tells(facts: Facts, carried: pl.LazyFrame, site: Site, days: Days) -> pl.DataFrame:
-    """One row a machine and need.
+def last_ways(facts: Facts, days: Days) -> pl.DataFrame:
+    """By what figures of the days were made, and on which day last: enough to know it of any fewer last days.
 
     Parameters
     ----------
     facts : mapping of str to LazyFrame
         Fact tables by name.
+    days : Days
+
+    Returns
+    -------
+    DataFrame
+        machine, need, basis, day (local date).
+    """
+
+    def of(table: str, at: str, need: str, column: str) -> pl.LazyFrame:
+        here = facts[table].filter((pl.col(at) >= days.start) & (pl.col(at) < days.end))
+        last = here.group_by("machine", basis=pl.col(column)).agg(pl.col(at).max()).drop_nulls("basis")
+        day = pl.col(at).dt.convert_time_zone(days.zone).dt.date()
+        return last.select("machine", "basis", need=pl.lit(need), day=day)
+
+    here = pl.col("shift_date").is_between(days.first, days.last)
+    rated = facts["shift_figures"].filter(here & pl.col("good_parts").is_not_null() & (pl.col("parts") > 0))
+    rows = [
+        of("parts", "at", "part counter", "evidence"),
+        of("reloads", "start", "bar changes", "evidence"),
+        of("bars", "loaded_at", "bar length", "loaded_basis"),
+        of("bars", "loaded_at", "remnant", "remnant_basis"),
+        of("shift_plans", "shift_start", "bars filled in", "bars_basis"),
+        rated.group_by("machine", basis=pl.lit("counted")).agg(need=pl.lit("quality"), day=pl.col("shift_date").max()),
+    ]
+    # Parts are millions of rows: the streaming engine need not hold them.
+    found = pl.collect_all([one.select("machine", "need", "basis", "day") for one in rows], engine="streaming")
+    return pl.concat(found)
+
+
+def log_tells(ways: pl.DataFrame, carried: pl.LazyFrame, site: Site, days: Days) -> pl.DataFrame:
+    """One row a machine and need.
+
+    Parameters
+    ----------
+    ways : DataFrame
+        `last_ways` of these days, or of more that end where these do.
     carried : LazyFrame
         CARRIED: what was last known of every item of a machine.
     site : Site
@@ -70,10 +106,8 @@ def log_tells(facts: Facts, carried: pl.LazyFrame, site: Site, days: Days) -> pl
     items = {
         machine: _Has(told, unavailable=lost) for machine, told, lost in kinds.sort("machine").collect().iter_rows()
     }
-    basis = {
-        (machine, need): sorted(found)
-        for machine, need, found in _basis(facts, days).group_by("machine", "need").agg("basis").collect().iter_rows()
-    }
+    in_use = ways.filter(pl.col("day") >= days.first).group_by("machine", "need").agg("basis")
+    basis = {(machine, need): sorted(found) for machine, need, found in in_use.iter_rows()}
     known = [machine.name for machine in site.machines]
     rows = [
         row
@@ -81,30 +115,6 @@ def log_tells(facts: Facts, carried: pl.LazyFrame, site: Site, days: Days) -> pl
         for row in _of_machine(name, items.get(name, _NOTHING), basis, site)
     ]
     return pl.DataFrame(rows, schema=dict.fromkeys(_ROW, pl.String()), orient="row")
-
-
-def _basis(facts: Facts, days: Days) -> pl.LazyFrame:
-    """By what figures of the days were made: machine, need, basis."""
-
-    def of(table: str, at: str, need: str, column: str) -> pl.LazyFrame:
-        here = facts[table].filter((pl.col(at) >= days.start) & (pl.col(at) < days.end))
-        rows = here.select("machine", basis=pl.col(column)).drop_nulls("basis")
-        # A log tells the same for weeks: of millions of rows only those count that differ from the one before.
-        differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift(1)) for name in ("machine", "basis"))
-        return rows.filter(differs).unique().select("machine", need=pl.lit(need), basis="basis")
-
-    here = pl.col("shift_date").is_between(days.first, days.last)
-    rated = facts["shift_figures"].filter(here & pl.col("good_parts").is_not_null() & (pl.col("parts") > 0))
-    return pl.concat(
-        [
-            of("parts", "at", "part counter", "evidence"),
-            of("reloads", "start", "bar changes", "evidence"),
-            of("bars", "loaded_at", "bar length", "loaded_basis"),
-            of("bars", "loaded_at", "remnant", "remnant_basis"),
-            of("shift_plans", "shift_start", "bars filled in", "bars_basis"),
-            rated.select("machine", need=pl.lit("quality"), basis=pl.lit("counted")).unique(),
-        ]
-    )
 
 
 _Told = tuple[str, str]

@@ -101,6 +101,7 @@ def week_review(
     machine: str | None = None,
     before: pl.LazyFrame | None = None,
     problems: pl.DataFrame | None = None,
+    thresholds: pl.DataFrame | None = None,
 ) -> WeekReview:
     """Review a week.
 
@@ -119,6 +120,8 @@ def week_review(
         REPORTED, what was shown when; nothing was if not given.
     problems : DataFrame, optional
         From `quality.scrap_problems`.
+    thresholds : DataFrame, optional
+        `cutting.idle_thresholds` of all machines, where they are known already: they take a look at all there is.
 
     Raises
     ------

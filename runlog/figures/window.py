@@ -97,11 +97,16 @@ def _number_of(night: date, windows: list[tuple[datetime, datetime]], dates: lis
 
 
 def one_machine(facts: Facts, site: Site, machine: str) -> Facts:
-    if facts["spans"].filter(pl.col("machine") == machine).head(1).collect().is_empty():
+    # Most machines have shift figures, which are few and often in memory; spans are many, and know them all.
+    if not any(_tells_of(facts[name], machine) for name in ("shift_figures", "spans")):
         known = facts["spans"].select(pl.col("machine").unique().sort()).collect()["machine"]
         named = ", ".join(known) or "none yet"
         raise RunlogError(f"--machine {machine}: not in the log, one of these expected: {named}.")
     return {name: frame.filter(pl.col("machine") == machine) for name, frame in facts.items()}
+
+
+def _tells_of(frame: pl.LazyFrame, machine: str) -> bool:
+    return not frame.filter(pl.col("machine") == machine).head(1).collect().is_empty()
 
 
 def touching(frame: pl.LazyFrame, window: Window) -> pl.LazyFrame:

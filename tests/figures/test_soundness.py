@@ -1,5 +1,6 @@
 """What speaks against the figures: files, coverage, gaps, clocks, rejects, codes without a cause; worked by hand."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
@@ -7,7 +8,7 @@ import pytest
 
 from runlog.errors import RunlogError
 from runlog.figures import soundness
-from runlog.figures.log_tells import INFERRED, MISSING, NEEDS, NONE, TOLD, log_tells
+from runlog.figures.log_tells import INFERRED, MISSING, NEEDS, NONE, TOLD, last_ways, log_tells
 from runlog.figures.soundness import Days, last_days
 from runlog.figures.unmapped_codes import rule_effect, unexplained, unmapped_codes
 from runlog.schema import (
@@ -333,7 +334,7 @@ def told_by(*items: str, more: dict[str, pl.LazyFrame] | None = None) -> dict[tu
         "shift_plans": SHIFT_PLANS.empty(),
         "shift_figures": SHIFT_FIGURES.empty(),
     }
-    rows = log_tells(facts | (more or {}), carried, site(), DAYS)
+    rows = log_tells(last_ways(facts | (more or {}), DAYS), carried, site(), DAYS)
     return {(row["machine"], row["need"]): (row["state"], row["how"]) for row in rows.iter_rows(named=True)}
 
 
@@ -369,6 +370,32 @@ def test_facts_say_by_what_figures_were_made():
     assert told["T01", "bar changes"] == (INFERRED, "REMAINING")
     assert told["T01", "remnant"] == (INFERRED, "from the parts made")
     assert told["T01", "quality"] == (INFERRED, "scrap lists")
+
+
+def test_ways_of_many_days_tell_those_of_fewer():
+    """Counted by programs on Monday, by a counter on Tuesday: 23:30 UTC of Monday is Tuesday in Berlin."""
+    counted = [
+        {"machine": "T01", "at": hours(at), "evidence": evidence}
+        for at, evidence in ((1, "program completed"), (22.5, "counter ALL"), (23.5, "counter GOOD"), (99, "no day"))
+    ]
+    facts = {
+        "parts": table(PARTS, *counted),
+        "reloads": RELOADS.empty(),
+        "bars": BARS.empty(),
+        "shift_plans": SHIFT_PLANS.empty(),
+        "shift_figures": table(SHIFT_FIGURES, shift("T01", 2, 1.0, 0.0) | {"parts": 5, "good_parts": 4}),
+    }
+    both = replace(DAYS, zone="Europe/Berlin")
+    ways, tuesday = last_ways(facts, both), replace(both, first=date(2026, 3, 3))
+    told = {
+        name: dict(
+            log_tells(ways, table(CARRIED), site(), days).filter(machine="T01").select("need", "how").iter_rows()
+        )
+        for name, days in (("both", both), ("tuesday", tuesday))
+    }
+    assert told["both"]["part counter"] == "counter ALL, counter GOOD, program completed"
+    assert told["tuesday"]["part counter"] == "counter GOOD"
+    assert (told["both"]["quality"], told["tuesday"]["quality"]) == ("scrap lists", "")
 
 
 # --- the verdict ---------------------------------------------------------------------------------
