@@ -90,8 +90,9 @@ def _held(facts: Facts, site: Site, period: Period, thresholds: pl.LazyFrame) ->
     reloads = in_period(with_groups(in_shifts(timed, facts["shift_plans"], at="start"), site), period)
     bars = in_period(bar_rows(facts, site), period)
     loads = held_loads(facts, site, period, thresholds)
-    read = pl.collect_all([_doubted(figures, site), totals(figures, plans), reloads, bars, loads])
-    return _Held(*(one.lazy() for one in read), thresholds)
+    frames = [_doubted(figures, site), totals(figures, plans), reloads, bars, loads]
+    figures, sums, reloads, bars, loads = (one.lazy() for one in pl.collect_all(frames))
+    return _Held(figures, sums, reloads, bars, loads, thresholds)
 
 
 def _rolled(held: _Held, group: list[str], by: tuple[str, ...]) -> pl.LazyFrame:
