@@ -3,6 +3,7 @@
 import os
 
 import door
+import lasting
 import polars as pl
 import streamlit as st
 import theme
@@ -18,5 +19,6 @@ page = st.navigation(PAGES, position="top" if door.is_open() else "hidden")
 if door.is_open():
     door.person(words.who())
     page.run()
+    lasting.stays(page.url_path)
 else:
     door.ask()

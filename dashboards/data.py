@@ -69,7 +69,7 @@ def kept(here: Place, ask: Callable[..., T], *words: Hashable) -> T:
     return _kept(here, f"{ask.__module__}.{ask.__qualname__}", words, ask)
 
 
-@st.cache_resource(max_entries=128, show_spinner=False)
+@st.cache_resource(max_entries=128, show_spinner=False, hash_funcs={Place: repr})
 def _kept(here: Place, question: str, words: tuple[Hashable, ...], _ask: Callable[..., Any]) -> Any:
     # `question` is there to be part of the cache's key.
     return _ask(here, *words)
