@@ -13,7 +13,7 @@ from runlog.current import Derivation, derivation, facts_are_current
 from runlog.figures import soundness
 from runlog.figures.log_tells import last_ways, log_tells
 from runlog.figures.soundness import Days
-from runlog.figures.unmapped_codes import rule_effect, unexplained, unmapped_codes
+from runlog.figures.unmapped_codes import rule_effect, unexplained, unmapped_codes, unruled
 from runlog.site.edit import cause_rule_edit
 from runlog.status import Status, store_status
 from runlog.store import Store
@@ -52,7 +52,12 @@ def due(here: data.Place) -> Derivation:
 
 def days(here: data.Place, number: int) -> Days:
     """So many days up to the end of the log."""
-    return soundness.last_days(data.facts(here), data.site(here), number)
+    return soundness.last_days(data.kept(here, log_end), data.site(here), number)
+
+
+def log_end(here: data.Place) -> datetime:
+    """End of the log of all machines."""
+    return soundness.log_end(data.facts(here))
 
 
 def coverage(here: data.Place, number: int, every: str) -> pl.DataFrame:
@@ -67,7 +72,12 @@ def machine_coverage(here: data.Place, number: int) -> pl.DataFrame:
 
 def gaps(here: data.Place, number: int) -> pl.DataFrame:
     """Stretches without signal, the longest first."""
-    return soundness.gaps(data.facts(here), data.kept(here, days, number))
+    return soundness.gaps(data.kept(here, without_signal).lazy(), data.kept(here, days, number))
+
+
+def without_signal(here: data.Place) -> pl.DataFrame:
+    """What gaps are made of, whichever days are chosen: all spans are too many to be asked for each choice."""
+    return soundness.without_signal(data.facts(here)["spans"], data.kept(here, days, MOST_DAYS)).collect()
 
 
 def remarks(here: data.Place, number: int) -> pl.DataFrame:
@@ -95,7 +105,12 @@ def newest(here: data.Place, count: int) -> pl.DataFrame:
 
 def unmapped(here: data.Place, number: int) -> pl.DataFrame:
     """Alarm codes without a cause, the costliest first."""
-    return unmapped_codes(data.facts(here), data.site(here), data.kept(here, days, number))
+    return unmapped_codes(data.kept(here, without_rule).lazy(), data.kept(here, days, number))
+
+
+def without_rule(here: data.Place) -> pl.DataFrame:
+    """Alarms and stops that no rule names, whichever days are chosen: rules look at the words of each."""
+    return unruled(data.facts(here), data.site(here), data.kept(here, days, MOST_DAYS)).collect()
 
 
 def without_alarm(here: data.Place, number: int) -> tuple[int, float]:

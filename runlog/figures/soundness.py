@@ -1,6 +1,6 @@
 """Whether the data behind the figures is sound: what was read, what is missing, what was refused.
 
-    days = last_days(facts, site, 28)
+    days = last_days(log_end(facts), site, 28)
     told = coverage(facts, site, days)          one row a machine and day
     findings(...)                               what to look at, the gravest first; none: sound
 
@@ -68,8 +68,8 @@ class Days:
     zone: str
 
 
-def last_days(facts: Facts, site: Site, days: int) -> Days:
-    """So many local days up to the end of the log.
+def log_end(facts: Facts) -> datetime:
+    """End of the log of all machines.
 
     Raises
     ------
@@ -79,6 +79,11 @@ def last_days(facts: Facts, site: Site, days: int) -> Days:
     end = facts["spans"].select(pl.col("end").max()).collect().item()
     if end is None:
         raise RunlogError("The store holds no facts yet: read logs first, `runlog ingest PATH --site site.toml`.")
+    return end
+
+
+def last_days(end: datetime, site: Site, days: int) -> Days:
+    """So many local days up to the end of a log."""
     # A log that ends at midnight says nothing of the day that begins then.
     last = (end - timedelta(microseconds=1)).astimezone(site.zone).date()
     first = last - timedelta(days=days - 1)
@@ -207,14 +212,14 @@ def _covered(rows: pl.LazyFrame, site: Site, *by: str) -> pl.DataFrame:
 # --- gaps, remarks, clocks -----------------------------------------------------------------------
 
 
-def gaps(facts: Facts, days: Days) -> pl.DataFrame:
+def without_signal(spans: pl.LazyFrame, days: Days) -> pl.LazyFrame:
+    """Of SPANS those without signal that touch the days: all that gaps of these, or of any fewer last days, are of."""
+    return spans.filter((pl.col("kind") == "no signal") & (pl.col("end") > days.start) & (pl.col("start") < days.end))
+
+
+def gaps(spans: pl.LazyFrame, days: Days) -> pl.DataFrame:
     """Stretches without signal that touch the days, the longest first: machine, start, end, seconds."""
-    lost = (
-        facts["spans"]
-        .filter((pl.col("kind") == "no signal") & (pl.col("end") > days.start) & (pl.col("start") < days.end))
-        .select("machine", "start", "end")
-        .sort("machine", "start")
-    )
+    lost = without_signal(spans, days).select("machine", "start", "end").sort("machine", "start")
     # Spans part where a shift or a program changes: that is no end of the gap.
     begins = (pl.col("start") != pl.col("end").shift().over("machine")).fill_null(True)
     return (

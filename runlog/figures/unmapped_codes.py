@@ -12,14 +12,36 @@ from runlog.site import Site
 _ALARM: Final = ["code", "text"]
 
 
-def unmapped_codes(facts: Facts, site: Site, days: Days) -> pl.DataFrame:
-    """Codes that no rule names, the costliest first.
+def unruled(facts: Facts, site: Site, days: Days) -> pl.LazyFrame:
+    """Alarms, and stops that one began, of which no rule says the cause: enough to know those of any fewer last days.
 
     Parameters
     ----------
     facts : mapping of str to LazyFrame
         Fact tables by name.
     site : Site
+    days : Days
+        In which they began.
+
+    Returns
+    -------
+    LazyFrame
+        code, text, machine, level, start, is_alarm; duration_s of stops.
+    """
+    alarms = _begun(facts["alarms"].filter(~pl.col("restated")), days)
+    stops = _begun(facts["stops"].filter(pl.col("basis") == "alarm"), days)
+    came = _without_rule(alarms.select(*_ALARM, "machine", "level", "start"), site)
+    stood = _without_rule(stops.select(*_ALARM, "machine", "start", "duration_s"), site)
+    return pl.concat([came.with_columns(is_alarm=True), stood.with_columns(is_alarm=False)], how="diagonal")
+
+
+def unmapped_codes(rows: pl.LazyFrame, days: Days) -> pl.DataFrame:
+    """Codes that no rule names, the costliest first.
+
+    Parameters
+    ----------
+    rows : LazyFrame
+        `unruled` of these days, or of more that end where these do.
     days : Days
         Of which alarms and stops begun there count.
 
@@ -30,15 +52,11 @@ def unmapped_codes(facts: Facts, site: Site, days: Days) -> pl.DataFrame:
         many there are), level, alarms (activations; restated ones out), stops (whose first alarm it was), hours (that
         these stops lasted, planned or not) [h], machines (comma separated), last_at.
     """
-    alarms = _begun(facts["alarms"].filter(~pl.col("restated")), days)
-    stops = _begun(facts["stops"].filter(pl.col("basis") == "alarm"), days)
-    came = _without_rule(alarms.select(*_ALARM, "machine", "level", "start"), site)
-    stood = _without_rule(stops.select(*_ALARM, "machine", "start", "duration_s"), site)
-    rows = pl.concat([came.with_columns(is_alarm=True), stood.with_columns(is_alarm=False)], how="diagonal")
     alarm = pl.col("is_alarm")
     # Words of alarms without a code are all that tells them apart.
     return (
-        rows.with_columns(key=pl.coalesce("code", "text"))
+        _begun(rows, days)
+        .with_columns(key=pl.coalesce("code", "text"))
         .group_by("code", "key")
         .agg(
             text=pl.col("text").drop_nulls().mode(maintain_order=True).first(),

@@ -9,8 +9,8 @@ import pytest
 from runlog.errors import RunlogError
 from runlog.figures import soundness
 from runlog.figures.log_tells import INFERRED, MISSING, NEEDS, NONE, TOLD, last_ways, log_tells
-from runlog.figures.soundness import Days, last_days
-from runlog.figures.unmapped_codes import rule_effect, unexplained, unmapped_codes
+from runlog.figures.soundness import Days, last_days, log_end
+from runlog.figures.unmapped_codes import rule_effect, unexplained, unmapped_codes, unruled
 from runlog.schema import (
     ALARMS,
     BARS,
@@ -90,14 +90,14 @@ def table(schema: Table, *rows: dict) -> pl.LazyFrame:
 
 def test_days_end_with_the_log_and_a_log_to_midnight_says_nothing_of_the_next_day():
     spans = table(SPANS, {"machine": "T01", "start": hours(0), "end": hours(48), "kind": "producing"})
-    days = last_days({"spans": spans}, site(), 7)
+    days = last_days(log_end({"spans": spans}), site(), 7)
     assert (days.first, days.last) == (date(2026, 2, 25), date(2026, 3, 3))
     assert (days.start, days.end) == (datetime(2026, 2, 25, tzinfo=UTC), hours(48))
 
 
 def test_days_of_no_log_are_told_what_to_do():
     with pytest.raises(RunlogError, match="runlog ingest"):
-        last_days({"spans": SPANS.empty()}, site(), 7)
+        log_end({"spans": SPANS.empty()})
 
 
 def file(source: str, path: str, read_h: float, last_h: float | None, **more: object) -> dict:
@@ -184,7 +184,7 @@ def test_a_gap_that_a_shift_parts_is_one():
         span("T01", 5, 6),
         span("T02", 2, 3),
     )
-    assert soundness.gaps({"spans": spans}, DAYS).select("machine", "start", "seconds").rows() == [
+    assert soundness.gaps(spans, DAYS).select("machine", "start", "seconds").rows() == [
         ("T01", hours(1), 3 * 3600),
         ("T01", hours(5), 3600),
         ("T02", hours(2), 3600),
@@ -293,7 +293,7 @@ FACTS = {"alarms": table(ALARMS, *ALARM_ROWS), "stops": table(STOPS, *STOP_ROWS)
 
 def test_codes_that_no_rule_names_are_ranked_by_the_hours_their_stops_took():
     """Code 7 stood for 1.5 h + 0.5 h; 2101 has a rule by its code, 9 one by its words; hour 99 is past the days."""
-    rows = unmapped_codes(FACTS, site(), DAYS)
+    rows = unmapped_codes(unruled(FACTS, site(), DAYS), DAYS)
     assert rows.select("code", "text", "level", "alarms", "stops", "hours", "machines").rows() == [
         ("7", "axis X", "FAULT", 2, 2, 2.0, "T01, T02"),
         (None, "hatch", "FAULT", 1, 1, 1.0, "T01"),
@@ -307,7 +307,8 @@ def test_stops_that_nothing_explains_are_counted_apart():
 
 
 def test_a_rule_called_other_alarm_is_a_rule():
-    rows = unmapped_codes(FACTS, site('\n[[cause]]\ncause = "other alarm"\ncodes = ["7", "8"]\n'), DAYS)
+    with_rule = site('\n[[cause]]\ncause = "other alarm"\ncodes = ["7", "8"]\n')
+    rows = unmapped_codes(unruled(FACTS, with_rule, DAYS), DAYS)
     assert rows["text"].to_list() == ["hatch"]
 
 
@@ -410,7 +411,7 @@ def verdict(**given: object) -> list[soundness.Finding]:
             soundness.coverage({"shift_figures": SHIFT_FIGURES.empty()}, site(), DAYS), site()
         ),
         "remarks": soundness.file_remarks(PROGRESS.empty(), DAYS),
-        "unmapped": unmapped_codes({"alarms": ALARMS.empty(), "stops": STOPS.empty()}, site(), DAYS),
+        "unmapped": unmapped_codes(unruled({"alarms": ALARMS.empty(), "stops": STOPS.empty()}, site(), DAYS), DAYS),
         "zone": "Europe/Berlin",
         "watched": True,
         "current": True,
@@ -428,7 +429,7 @@ def test_what_is_grave_comes_first():
     found = verdict(
         problems=["the watcher lives no more: not heard of since 10:00"],
         told=told,
-        unmapped=unmapped_codes(FACTS, site(), DAYS),
+        unmapped=unmapped_codes(unruled(FACTS, site(), DAYS), DAYS),
         watched=False,
     )
     assert [(one.grave, one.what) for one in found] == [
