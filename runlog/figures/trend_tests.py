@@ -19,7 +19,8 @@ Mann, Econometrica 13 (1945) 245-259; Kendall, Rank Correlation Methods (ties). 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from functools import cached_property
+from typing import Final, Literal, Self
 
 import numpy as np
 
@@ -79,23 +80,64 @@ def mann_kendall(values: np.ndarray, widening: float = 1.0) -> tuple[int, float]
     widening : float
         Factor on the variance, for values that hang together; 1 without.
     """
-    n = len(values)
-    s = int(np.sign(values[None, :] - values[:, None])[np.triu_indices(n, 1)].sum())
-    _, ties = np.unique(values, return_counts=True)
-    spread = (n * (n - 1) * (2 * n + 5) - (ties * (ties - 1) * (2 * ties + 5)).sum()) / 18 * widening
-    if spread <= 0 or s == 0:
-        return s, 1.0
-    return s, math.erfc((abs(s) - 1) / math.sqrt(2 * spread))
+    return _mann_kendall(_Ranked.of(values), widening)
 
 
 def pettitt(values: np.ndarray, widening: float = 1.0) -> tuple[int, int, float]:
     """K, the number of values before the step, and the two-sided p (Pettitt's approximation) of the Pettitt test."""
-    n = len(values)
-    before = np.arange(1, n)
-    u = 2 * np.cumsum(ranks_of(values))[:-1] - before * (n + 1)
-    at = int(np.argmax(np.abs(u)))
-    k = round(abs(float(u[at])))
-    return k, at + 1, min(1.0, 2 * math.exp(-6 * k**2 / widening / (n**3 + n**2)))
+    return _pettitt(_Ranked.of(values), widening)
+
+
+@dataclass(frozen=True)
+class _Ranked:
+    """All that the tests look at, found once for a series.
+
+    Attributes
+    ----------
+    ranks : ndarray
+        Rank of each value, from 1; equal values share the mean of theirs.
+    ties : ndarray
+        How often each value comes.
+    """
+
+    ranks: np.ndarray
+    ties: np.ndarray
+
+    @classmethod
+    def of(cls, values: np.ndarray) -> Self:
+        _, place, times = np.unique(values, return_inverse=True, return_counts=True)
+        return cls((np.cumsum(times) - (times - 1) / 2)[place], times)
+
+    @cached_property
+    def s(self) -> int:
+        """Of Mann-Kendall: pairs of which the later is higher, less those of which it is lower."""
+        later = self.ranks[None, :] - self.ranks[:, None]
+        return int(np.triu(np.sign(later), 1).sum())
+
+    @cached_property
+    def u(self) -> np.ndarray:
+        """Of Pettitt, after each value but the last."""
+        n = len(self.ranks)
+        return 2 * np.cumsum(self.ranks)[:-1] - np.arange(1, n) * (n + 1)
+
+    @cached_property
+    def split(self) -> int:
+        """Number of values before the clearest step."""
+        return int(np.argmax(np.abs(self.u))) + 1
+
+
+def _mann_kendall(series: _Ranked, widening: float) -> tuple[int, float]:
+    n, ties = len(series.ranks), series.ties
+    spread = (n * (n - 1) * (2 * n + 5) - (ties * (ties - 1) * (2 * ties + 5)).sum()) / 18 * widening
+    if spread <= 0 or series.s == 0:
+        return series.s, 1.0
+    return series.s, math.erfc((abs(series.s) - 1) / math.sqrt(2 * spread))
+
+
+def _pettitt(series: _Ranked, widening: float) -> tuple[int, int, float]:
+    n = len(series.ranks)
+    k = round(abs(float(series.u[series.split - 1])))
+    return k, series.split, min(1.0, 2 * math.exp(-6 * k**2 / widening / (n**3 + n**2)))
 
 
 def widening(residuals: np.ndarray) -> float:
@@ -138,23 +180,17 @@ def _judged(values: np.ndarray) -> _Judged:
     """What the series would be called if its change were no chance."""
     if len(values) < LEAST_VALUES:
         return _Judged("too few to tell", None, 1.0)
-    ranks = ranks_of(values)
-    _, split, _ = pettitt(values)
+    series = _Ranked.of(values)
+    ranks, split = series.ranks, series.split
     as_line, as_step = _line(ranks), _step(ranks, split)
     misfit = [float(((ranks - fit) ** 2).sum()) for fit in (as_line, as_step)]
     wider = widening(ranks - (as_line if misfit[0] <= misfit[1] else as_step))
-    s, p_trend = mann_kendall(values, wider)
-    _, _, p_step = pettitt(values, wider)
+    s, p_trend = _mann_kendall(series, wider)
+    _, _, p_step = _pettitt(series, wider)
     p = min(1.0, 2 * min(p_trend, p_step))
     if misfit[1] < misfit[0]:
         return _Judged("stepped", split, p)
     return _Judged("rising" if s > 0 else "falling", None, p)
-
-
-def ranks_of(values: np.ndarray) -> np.ndarray:
-    """Rank of each value, from 1; equal values share the mean of theirs."""
-    _, place, times = np.unique(values, return_inverse=True, return_counts=True)
-    return (np.cumsum(times) - (times - 1) / 2)[place]
 
 
 def _line(ranks: np.ndarray) -> np.ndarray:
