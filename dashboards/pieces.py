@@ -5,6 +5,7 @@ from typing import Any, Final
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
+import first
 import polars as pl
 from address import stop_name
 from theme import Markup, joined, markup, write
@@ -44,6 +45,7 @@ def large(words: str, why: str, rest: str) -> None:
     """What the page has to say first."""
     beside = markup("<span>{why}</span>", why=why) if why else Markup()
     write(markup('<div class="rl-lead"><b>{words}</b>{why}<div>{rest}</div></div>', words=words, why=beside, rest=rest))
+    first.let_it_be_seen()
 
 
 def sentences(head: str, lines: list[str]) -> None:
