@@ -91,7 +91,7 @@ def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
 
 def period_named(here: data.Place, week: str) -> Period:
     """The days of a week, and how far the log reaches."""
-    return period_of(data.facts(here), data.site(here), week=week)
+    return period_of(data.facts(here), data.site(here), week=week, weeks=data.kept(here, weeks))
 
 
 def read_near(here: data.Place, week: str) -> Facts:

@@ -4,6 +4,7 @@ account = loss_rows(facts, site)                   every machine, shift, job, li
 pareto(account, ("machine",), rank="time")         by any grouping, worst first
 """
 
+from datetime import timedelta
 from typing import Final, Literal
 
 import polars as pl
@@ -19,8 +20,8 @@ Rank = Literal["time", "count", "parts"]
 RANKS: Final[dict[Rank, str]] = {"time": "seconds", "count": "count", "parts": "lost_parts"}
 """What losses can be ranked by, and the column."""
 
-_WIDEST_WINDOW: Final = 8
-"""Days an unattended window may last. [d]"""
+WIDEST_WINDOW: Final = timedelta(days=8)
+"""How long an unattended window may last."""
 
 ALL_LINES: Final = (*LINES, BARS_NOT_LOADED, FEWER_PER_BAR, BEYOND, AHEAD)
 
@@ -43,7 +44,7 @@ def loss_rows(facts: Facts, site: Site, period: Period) -> pl.LazyFrame:
     """
     # An unattended window that reaches into the period has one magazine, whichever days it began on.
     figures, losses, plans = (
-        in_period(facts[name], period, margin_days=_WIDEST_WINDOW)
+        in_period(facts[name], period, margin_days=WIDEST_WINDOW.days)
         for name in ("shift_figures", "shift_losses", "shift_plans")
     )
     told = against_plan(loss_account(figures, losses), figures, plans, facts["reloads"], facts["bars"])

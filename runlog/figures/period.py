@@ -5,7 +5,7 @@ figures_in(facts["shift_figures"], period)
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
@@ -51,16 +51,34 @@ class Period:
 
 
 def period_of(
-    facts: Facts, site: Site, *, week: str | None = None, first: date | None = None, last: date | None = None
+    facts: Facts,
+    site: Site,
+    *,
+    week: str | None = None,
+    first: date | None = None,
+    last: date | None = None,
+    weeks: "Sequence[Week] | None" = None,
 ) -> Period:
     """The period that was asked for; without any, the last whole week that the log speaks of.
+
+    Parameters
+    ----------
+    facts : mapping of str to LazyFrame
+        Fact tables by name.
+    site : Site
+    week : str, optional
+        By ISO 8601, such as 2026-W53.
+    first, last : date, optional
+        Both included.
+    weeks : sequence of Week, optional
+        `weeks_of` these, where they are known already.
 
     Raises
     ------
     RunlogError
         There are no facts, no such week, a week and days at once, or the log says nothing of that time.
     """
-    weeks = weeks_of(facts, site)
+    weeks = weeks_of(facts, site) if weeks is None else weeks
     if week and (first or last):
         raise RunlogError(f"--week {week} and --from or --to found, only one of the two expected")
     spoken = min(one.first for one in weeks), max(one.last for one in weeks)

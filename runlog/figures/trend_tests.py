@@ -16,13 +16,13 @@ Mann, Econometrica 13 (1945) 245-259; Kendall, Rank Correlation Methods (ties). 
 289-300.
 """
 
-import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final, Literal, Self
 
 import numpy as np
+from scipy import special
 
 from runlog.statistics.proportions import false_discovery_q
 
@@ -32,6 +32,8 @@ FALSE_DISCOVERY_RATE: Final = 0.05
 _MOST_TOGETHER: Final = 0.95
 LEAST_VALUES: Final = 10
 """With fewer values nothing is said: the smallest p of Pettitt's test would be no small one."""
+_PAIRS_AT_ONCE: Final = 2_000_000
+"""Pairs of values compared together: few enough to stay near the processor."""
 
 
 @dataclass(frozen=True)
@@ -64,10 +66,22 @@ def verdicts(series: Sequence[Sequence[float]]) -> list[Verdict]:
     series : sequence of sequence of float
         In order of time, without gaps.
     """
-    judged = [_judged(np.asarray(values, float)) for values in series]
+    judged = [_Judged("too few to tell", None, 1.0)] * len(series)
+    for places, values in _of_one_length(series):
+        for place, one in zip(places, _judged(values), strict=True):
+            judged[place] = one
     tested = [one.p for one in judged if one.shape != "too few to tell"]
     adjusted = iter(false_discovery_q(tested).tolist())
     return [one.told(next(adjusted)) if one.shape != "too few to tell" else one.told(1.0) for one in judged]
+
+
+def _of_one_length(series: Sequence[Sequence[float]]) -> Iterator[tuple[list[int], np.ndarray]]:
+    """Places of series that are long enough, and their values, a row each; so many together as are judged at once."""
+    lengths = np.fromiter(map(len, series), int, len(series))
+    for length in np.unique(lengths[lengths >= LEAST_VALUES]).tolist():
+        places = np.flatnonzero(lengths == length)
+        for some in np.array_split(places, len(places) * length**2 // _PAIRS_AT_ONCE + 1):
+            yield some.tolist(), np.array([series[place] for place in some], float)
 
 
 def mann_kendall(values: np.ndarray, widening: float = 1.0) -> tuple[int, float]:
@@ -80,64 +94,76 @@ def mann_kendall(values: np.ndarray, widening: float = 1.0) -> tuple[int, float]
     widening : float
         Factor on the variance, for values that hang together; 1 without.
     """
-    return _mann_kendall(_Ranked.of(values), widening)
+    series = _Ranked.of(np.asarray(values, float)[None])
+    return int(series.s[0]), float(_p_of_trend(series, np.array([widening]))[0])
 
 
 def pettitt(values: np.ndarray, widening: float = 1.0) -> tuple[int, int, float]:
     """K, the number of values before the step, and the two-sided p (Pettitt's approximation) of the Pettitt test."""
-    return _pettitt(_Ranked.of(values), widening)
+    series = _Ranked.of(np.asarray(values, float)[None])
+    return round(float(series.k[0])), int(series.split[0]), float(_p_of_step(series, np.array([widening]))[0])
 
 
 @dataclass(frozen=True)
 class _Ranked:
-    """All that the tests look at, found once for a series.
+    """All that the tests look at, found once for some series of one length; a row a series.
 
     Attributes
     ----------
     ranks : ndarray
         Rank of each value, from 1; equal values share the mean of theirs.
-    ties : ndarray
+    alike : ndarray
         How often each value comes.
+    s : ndarray
+        Of Mann-Kendall, a number a series: pairs of which the later is higher, less those of which it is lower.
     """
 
     ranks: np.ndarray
-    ties: np.ndarray
+    alike: np.ndarray
+    s: np.ndarray
 
     @classmethod
     def of(cls, values: np.ndarray) -> Self:
-        _, place, times = np.unique(values, return_inverse=True, return_counts=True)
-        return cls((np.cumsum(times) - (times - 1) / 2)[place], times)
+        this, other = values[:, :, None], values[:, None, :]
+        above, alike = this > other, (this == other).sum(axis=2)
+        earlier = np.tri(values.shape[1], k=-1, dtype=bool)
+        above_earlier = (above & earlier).sum(axis=(1, 2))
+        below_earlier = (above & earlier.T).sum(axis=(1, 2))
+        return cls(above.sum(axis=2) + (alike + 1) / 2, alike, above_earlier - below_earlier)
 
-    @cached_property
-    def s(self) -> int:
-        """Of Mann-Kendall: pairs of which the later is higher, less those of which it is lower."""
-        later = self.ranks[None, :] - self.ranks[:, None]
-        return int(np.triu(np.sign(later), 1).sum())
+    @property
+    def length(self) -> int:
+        """Values of each series."""
+        return self.ranks.shape[1]
 
     @cached_property
     def u(self) -> np.ndarray:
         """Of Pettitt, after each value but the last."""
-        n = len(self.ranks)
-        return 2 * np.cumsum(self.ranks)[:-1] - np.arange(1, n) * (n + 1)
+        n = self.length
+        return 2 * np.cumsum(self.ranks, axis=1)[:, :-1] - np.arange(1, n) * (n + 1)
 
     @cached_property
-    def split(self) -> int:
+    def k(self) -> np.ndarray:
+        """Of Pettitt, a number a series."""
+        return np.abs(self.u).max(axis=1)
+
+    @cached_property
+    def split(self) -> np.ndarray:
         """Number of values before the clearest step."""
-        return int(np.argmax(np.abs(self.u))) + 1
+        return np.abs(self.u).argmax(axis=1) + 1
 
 
-def _mann_kendall(series: _Ranked, widening: float) -> tuple[int, float]:
-    n, ties = len(series.ranks), series.ties
-    spread = (n * (n - 1) * (2 * n + 5) - (ties * (ties - 1) * (2 * ties + 5)).sum()) / 18 * widening
-    if spread <= 0 or series.s == 0:
-        return series.s, 1.0
-    return series.s, math.erfc((abs(series.s) - 1) / math.sqrt(2 * spread))
+def _p_of_trend(series: _Ranked, widening: np.ndarray) -> np.ndarray:
+    n, alike, size = series.length, series.alike, np.abs(series.s)
+    # Each of t equal values brings its share of t (t - 1) (2 t + 5).
+    spread = (n * (n - 1) * (2 * n + 5) - ((alike - 1) * (2 * alike + 5)).sum(axis=1)) / 18 * widening
+    tells = (spread > 0) & (size > 0)
+    return np.where(tells, special.erfc((size - 1) / np.sqrt(2 * np.where(tells, spread, 1.0))), 1.0)
 
 
-def _pettitt(series: _Ranked, widening: float) -> tuple[int, int, float]:
-    n = len(series.ranks)
-    k = round(abs(float(series.u[series.split - 1])))
-    return k, series.split, min(1.0, 2 * math.exp(-6 * k**2 / widening / (n**3 + n**2)))
+def _p_of_step(series: _Ranked, widening: np.ndarray) -> np.ndarray:
+    n = series.length
+    return np.minimum(1.0, 2 * np.exp(-6 * series.k**2 / widening / (n**3 + n**2)))
 
 
 def widening(residuals: np.ndarray) -> float:
@@ -154,14 +180,18 @@ def widening(residuals: np.ndarray) -> float:
     (after Marriott and Pope 1954, who fit one). A series of n such values tells as much as n (1 - r) / (1 + r)
     independent ones (Bayley and Hammersley 1946).
     """
-    n = len(residuals)
-    centred = residuals - residuals.mean()
-    power = float(centred @ centred)
-    if power == 0:
-        return 1.0
-    r = (n * float(centred[:-1] @ centred[1:]) / power + 2) / (n - 4)
-    r = min(max(r, 0.0), _MOST_TOGETHER)
-    return (1 + r) / (1 - r)
+    return float(_widening(np.asarray(residuals, float)[None])[0])
+
+
+def _widening(residuals: np.ndarray) -> np.ndarray:
+    n = residuals.shape[1]
+    centred = residuals - residuals.mean(axis=1, keepdims=True)
+    power = (centred**2).sum(axis=1)
+    hangs = power > 0
+    beside = (centred[:, :-1] * centred[:, 1:]).sum(axis=1)
+    r = (n * beside / np.where(hangs, power, 1.0) + 2) / (n - 4)
+    r = np.clip(r, 0.0, _MOST_TOGETHER)
+    return np.where(hangs, (1 + r) / (1 - r), 1.0)
 
 
 @dataclass(frozen=True)
@@ -176,27 +206,29 @@ class _Judged:
         return Verdict("steady", None, self.p, q)
 
 
-def _judged(values: np.ndarray) -> _Judged:
-    """What the series would be called if its change were no chance."""
-    if len(values) < LEAST_VALUES:
-        return _Judged("too few to tell", None, 1.0)
+def _judged(values: np.ndarray) -> list[_Judged]:
+    """What series of one length, a row each, would be called if their change were no chance."""
     series = _Ranked.of(values)
-    ranks, split = series.ranks, series.split
-    as_line, as_step = _line(ranks), _step(ranks, split)
-    misfit = [float(((ranks - fit) ** 2).sum()) for fit in (as_line, as_step)]
-    wider = widening(ranks - (as_line if misfit[0] <= misfit[1] else as_step))
-    s, p_trend = _mann_kendall(series, wider)
-    _, _, p_step = _pettitt(series, wider)
-    p = min(1.0, 2 * min(p_trend, p_step))
-    if misfit[1] < misfit[0]:
-        return _Judged("stepped", split, p)
-    return _Judged("rising" if s > 0 else "falling", None, p)
+    ranks = series.ranks
+    as_line, as_step = _line(ranks), _step(ranks, series.split)
+    beside_line, beside_step = (((ranks - fit) ** 2).sum(axis=1) for fit in (as_line, as_step))
+    is_step = beside_step < beside_line
+    wider = _widening(ranks - np.where(is_step[:, None], as_step, as_line))
+    p = np.minimum(1.0, 2 * np.minimum(_p_of_trend(series, wider), _p_of_step(series, wider)))
+    told = zip(is_step.tolist(), series.split.tolist(), series.s.tolist(), p.tolist(), strict=True)
+    return [
+        _Judged("stepped", split, chance) if steps else _Judged("rising" if s > 0 else "falling", None, chance)
+        for steps, split, s, chance in told
+    ]
 
 
 def _line(ranks: np.ndarray) -> np.ndarray:
-    at = np.arange(len(ranks)) - (len(ranks) - 1) / 2
-    return ranks.mean() + at * float(at @ ranks) / float(at @ at)
+    at = np.arange(ranks.shape[1]) - (ranks.shape[1] - 1) / 2
+    return ranks.mean(axis=1, keepdims=True) + at * (ranks @ at / (at @ at))[:, None]
 
 
-def _step(ranks: np.ndarray, split: int) -> np.ndarray:
-    return np.where(np.arange(len(ranks)) < split, ranks[:split].mean(), ranks[split:].mean())
+def _step(ranks: np.ndarray, split: np.ndarray) -> np.ndarray:
+    n = ranks.shape[1]
+    is_before = np.arange(n) < split[:, None]
+    before, after = (np.where(side, ranks, 0.0).sum(axis=1, keepdims=True) for side in (is_before, ~is_before))
+    return np.where(is_before, before / split[:, None], after / (n - split)[:, None])

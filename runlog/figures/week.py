@@ -6,6 +6,7 @@
 Everything a page or a terminal shows is a column or a sentence here.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -14,7 +15,7 @@ import polars as pl
 
 from runlog.figures.changes import changed, shown
 from runlog.figures.cutting import idle_thresholds
-from runlog.figures.losses import RANKS, Rank, loss_rows, loss_sums, pareto
+from runlog.figures.losses import RANKS, WIDEST_WINDOW, Rank, loss_rows, loss_sums, pareto
 from runlog.figures.period import Period, held_near, in_period, period_of
 from runlog.figures.setups import changeover_rows, compared
 from runlog.figures.shifts import shift_tables
@@ -132,33 +133,35 @@ def week_review(
     if machine is not None:
         facts = one_machine(facts, site, machine)
     facts = held_for(facts, period)
-    # Each of these is asked several times: planning them anew for every question takes longer than the answers.
-    thresholds, losses, bars = pl.collect_all(
-        [
-            idle_thresholds(facts["shift_loads"]),
-            loss_rows(facts, site, period),
-            in_period(bar_rows(facts, site), period),
-        ]
-    )
-    machines, plant, by_shift = shift_tables(
-        facts, site, period, [("machine",), ("plant",), ("shift", "machine")], thresholds=thresholds
-    )
-    now_shown = shown(facts, period, now)
-    account, bars_used, short, changeovers, *by_rank = pl.collect_all(
-        [
-            loss_sums(losses.lazy(), ("plant",)),
-            bar_account(bars.lazy(), ("material",)),
-            short_bars(bars.lazy()),
-            compared(in_period(changeover_rows(facts, site), period), ("plant",)),
-            *(pareto(losses.lazy(), ("plant",), rank) for rank in RANKS),
-        ]
-    )
+    known = idle_thresholds(facts["shift_loads"]) if thresholds is None else _of_machine(thresholds.lazy(), machine)
+    # Most of it is about these days only, and putting bars and reloads of a quarter into shifts takes long.
+    here = held_near(facts, period, names=("reloads", "bars"), before=WIDEST_WINDOW)
+    with ThreadPoolExecutor(1) as beside:
+        changes = beside.submit(week_changes, facts, site, period)
+        trends = beside.submit(_trends, facts, site, period)
+        # Each of these is asked several times: planning them anew for every question takes longer than the answers.
+        known, losses, bars = pl.collect_all(
+            [known, loss_rows(here, site, period), in_period(bar_rows(here, site), period)]
+        )
+        machines, plant, by_shift = shift_tables(
+            here, site, period, [("machine",), ("plant",), ("shift", "machine")], thresholds=known
+        )
+        now_shown = shown(facts, period, now)
+        account, bars_used, short, changeovers, *by_rank = pl.collect_all(
+            [
+                loss_sums(losses.lazy(), ("plant",)),
+                bar_account(bars.lazy(), ("material",)),
+                short_bars(bars.lazy()),
+                compared(in_period(changeover_rows(facts, site), period), ("plant",)),
+                *(pareto(losses.lazy(), ("plant",), rank) for rank in RANKS),
+            ]
+        )
     ranked = dict(zip(RANKS, by_rank, strict=True))
     return WeekReview(
         period=period,
         machines=machines,
         plant=plant,
-        thresholds=thresholds,
+        thresholds=known,
         account=account,
         losses=_with_places(ranked),
         ranked=ranked,
@@ -167,12 +170,16 @@ def week_review(
         changeovers=changeovers,
         steps=staircase(account, ranked["time"]),
         by_shift=_in_time(by_shift, facts),
-        changes=week_changes(facts, site, period),
-        trends=_trends(facts, site, period),
+        changes=changes.result(),
+        trends=trends.result(),
         shown=now_shown,
         changed=_changed(now_shown, before, period, machine),
         scrap_problems=_of_these(problems, period, machine),
     )
+
+
+def _of_machine(rows: pl.LazyFrame, machine: str | None) -> pl.LazyFrame:
+    return rows if machine is None else rows.filter(pl.col("machine") == machine)
 
 
 def _in_time(by_shift: pl.DataFrame, facts: Facts) -> pl.DataFrame:
@@ -216,9 +223,7 @@ def _trends(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
 
 def _changed(now: pl.DataFrame, before: pl.LazyFrame | None, period: Period, machine: str | None) -> pl.DataFrame:
     held = (REPORTED.empty() if before is None else before).filter(pl.col("week") == period.week)
-    if machine is not None:
-        held = held.filter(pl.col("machine") == machine)
-    told = held.collect()
+    told = _of_machine(held, machine).collect()
     # A machine that was never shown before has nothing to differ from.
     known = now.join(told.select("machine").unique(), on="machine", how="semi")
     return changed(known, told)
@@ -227,5 +232,4 @@ def _changed(now: pl.DataFrame, before: pl.LazyFrame | None, period: Period, mac
 def _of_these(problems: pl.DataFrame | None, period: Period, machine: str | None) -> pl.DataFrame:
     if problems is None:
         return pl.DataFrame()
-    here = problems.filter(pl.col("shift_date").is_between(period.first, period.last))
-    return here if machine is None else here.filter(pl.col("machine") == machine)
+    return _of_machine(in_period(problems.lazy(), period), machine).collect()

@@ -9,7 +9,7 @@ one in twenty is not (Benjamini-Hochberg). Weeks are taken as independent; a slo
 
 from dataclasses import replace
 from datetime import timedelta
-from typing import Any, Final
+from typing import Final
 
 import polars as pl
 
@@ -19,7 +19,7 @@ from runlog.figures.rollup import rolled_up
 from runlog.figures.stock import bar_account, bar_rows
 from runlog.figures.window import Facts
 from runlog.site import Site
-from runlog.statistics.next_value import LEAST, next_range, surprise
+from runlog.statistics.next_value import LEAST, Values, next_range, surprise
 from runlog.statistics.proportions import false_discovery_q
 
 WEEKS: Final = 12
@@ -82,13 +82,8 @@ def week_changes(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
     DataFrame
         CHANGES, the shop first; a figure that was not measured this week has no row.
     """
-    long = _weekly(facts, site, period)
-    series = long.partition_by("machine", "figure", maintain_order=True)
-    rows = [_row(one, period) for one in series]
-    told = pl.DataFrame([row for row in rows if row is not None], schema_overrides=CHANGES)
-    if told.is_empty():
-        return pl.DataFrame(schema=CHANGES)
-    return _judged(told)
+    told = _set_against(_weekly(facts, site, period), period)
+    return _judged(told) if told.height else pl.DataFrame(schema=CHANGES)
 
 
 def _weekly(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
@@ -116,20 +111,27 @@ def _weekly(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
     )
 
 
-def _row(series: pl.DataFrame, period: Period) -> dict[str, Any] | None:
-    machine, figure = series.select("machine", "figure").row(0)
-    of_week = dict(series.select("monday", "value").iter_rows())
-    now = of_week.get(period.first)
-    if now is None:
-        return None
-    values = [value for monday, value in of_week.items() if monday < period.first]
-    last = of_week.get(period.first - timedelta(weeks=1))
-    told = {"machine": machine, "figure": figure, "value": now, "week_before": last}
-    told |= {"weeks": len(values), "low": None, "high": None, "p": None}
-    if len(values) < LEAST:
-        return told
-    low, high = next_range(values)
-    return told | {"low": low, "high": high, "p": surprise(values, now)}
+def _set_against(weekly: pl.DataFrame, period: Period) -> pl.DataFrame:
+    """A row a machine and figure of this week: CHANGES but verdict and said."""
+    value, monday = pl.col("value"), pl.col("monday")
+    before = value.filter(monday < period.first)
+    told = (
+        weekly.group_by("machine", "figure", maintain_order=True)
+        .agg(
+            value=value.filter(monday == period.first).first(),
+            week_before=value.filter(monday == period.first - timedelta(weeks=1)).first(),
+            weeks=before.count().cast(pl.Int64),
+            mean=before.mean(),
+            deviation=before.std(),
+        )
+        .filter(value.is_not_null())
+    )
+    enough = told.filter(pl.col("weeks") >= LEAST)
+    held = Values(*(enough[name].to_numpy() for name in ("weeks", "mean", "deviation")))
+    low, high = (pl.Series(reach) for reach in next_range(held))
+    p = pl.Series(surprise(held, enough["value"].to_numpy()))
+    tested = enough.select("machine", "figure", low=low, high=high, p=p)
+    return told.join(tested, on=["machine", "figure"], how="left", nulls_equal=True, maintain_order="left")
 
 
 def _judged(told: pl.DataFrame) -> pl.DataFrame:

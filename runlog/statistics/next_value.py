@@ -1,25 +1,47 @@
-"""Whether a new value is more than the ones before it would make by chance.
+"""Whether new values are more than the ones before them would make by chance; many series at once.
 
-low, high = next_range(values)             where the next one lies in 95 of 100 cases
-p = surprise(values, new)                  how rarely chance alone strays as far
+low, high = next_range(before)             where the next one lies in 95 of 100 cases
+p = surprise(before, new)                  how rarely chance alone strays as far
 """
 
-from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from scipy import special
 
-LEAST: int = 6
+LEAST: Final = 6
 """Values before which nothing is told: five degrees of freedom (common practice)."""
 
 
-def next_range(values: Sequence[float], level: float = 0.95) -> tuple[float, float]:
-    """Prediction interval for one more value of a normal series without trend.
+@dataclass(frozen=True)
+class Values:
+    """What is known of some series, a number a series.
+
+    Attributes
+    ----------
+    count : ndarray
+        How many values, at least two.
+    mean, deviation : ndarray
+        Of the values; the deviation is that of a sample (n - 1).
+    """
+
+    count: np.ndarray
+    mean: np.ndarray
+    deviation: np.ndarray
+
+    @property
+    def scale(self) -> np.ndarray:
+        """Deviation of one more value from the mean of those before."""
+        return self.deviation * np.sqrt(1 + 1 / self.count)
+
+
+def next_range(before: Values, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
+    """Prediction interval for one more value of each normal series without trend.
 
     Parameters
     ----------
-    values : sequence of float
-        The values before, at least two.
+    before : Values
     level : float
         How often it holds.
 
@@ -28,19 +50,12 @@ def next_range(values: Sequence[float], level: float = 0.95) -> tuple[float, flo
     mean +- t(1 - alpha/2, n - 1) s sqrt(1 + 1/n); G. J. Hahn and W. Q. Meeker, Statistical Intervals (1991),
     section 4.7 (from memory).
     """
-    mean, half = _scale(values)
-    reach = float(special.stdtrit(len(values) - 1, 0.5 + level / 2)) * half
-    return mean - reach, mean + reach
+    reach = special.stdtrit(before.count - 1, 0.5 + level / 2) * before.scale
+    return before.mean - reach, before.mean + reach
 
 
-def surprise(values: Sequence[float], new: float) -> float:
-    """Two-sided p of a new value by the same t; 1 where it is what all before it were, 0 where they were all alike."""
-    mean, scale = _scale(values)
-    if scale == 0:
-        return 1.0 if new == mean else 0.0
-    return float(2 * special.stdtr(len(values) - 1, -abs(new - mean) / scale))
-
-
-def _scale(values: Sequence[float]) -> tuple[float, float]:
-    x = np.asarray(values, float)
-    return float(x.mean()), float(x.std(ddof=1) * np.sqrt(1 + 1 / x.size))
+def surprise(before: Values, new: np.ndarray) -> np.ndarray:
+    """Two-sided p of new values by the same t; 1 where one is what all before it were, 0 where they were all alike."""
+    off, alike = np.abs(new - before.mean), before.scale == 0
+    p = 2 * special.stdtr(before.count - 1, -off / np.where(alike, 1.0, before.scale))
+    return np.where(alike, np.where(off == 0, 1.0, 0.0), p)

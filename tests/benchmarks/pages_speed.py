@@ -28,6 +28,7 @@ WAIT_MS: Final = 120_000
 PAGES: Final = {
     "last night": ("", "Machine", ROUNDS + 1),
     "the week": ("week", "Machine", ROUNDS + 1),
+    "another week": ("week", "Week", ROUNDS + 1),
     "reload health": ("reloads", "Grouped by", ROUNDS),
     "tonight": ("tonight", "Job", ROUNDS + 1),
     "is the data sound": ("data", "Days", 3),
