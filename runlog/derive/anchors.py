@@ -12,7 +12,7 @@ from typing import Final
 import polars as pl
 
 from runlog import calendar
-from runlog.derive.before import STRETCHES, Before, has_orders
+from runlog.derive.before import STRETCHES, Before
 from runlog.derive.earlier import FIRST, HORIZON
 from runlog.derive.frames import BY
 from runlog.derive.observations import is_read
@@ -30,7 +30,7 @@ _SHIFTS_BEFORE: Final = 2
 ANCHORS: Final = (BY, "begins", "cut", "cut_date", "shifts_before", "settled")
 
 
-def anchors(before: Before, site: Site, reach: Mapping[str, int]) -> pl.DataFrame | None:
+def anchors(before: Before, site: Site, reach: Mapping[str, int], *, ordered: bool) -> pl.DataFrame | None:
     """Where each machine may begin; those not among them begin at their beginning.
 
     Parameters
@@ -39,6 +39,8 @@ def anchors(before: Before, site: Site, reach: Mapping[str, int]) -> pl.DataFram
     site : Site
     reach : mapping of str to int
         By machine, which of REACHES it needs; 0 where it is not named.
+    ordered : bool
+        Some job has an order, or had one.
 
     Returns
     -------
@@ -52,7 +54,7 @@ def anchors(before: Before, site: Site, reach: Mapping[str, int]) -> pl.DataFram
     horizons = marks.filter(stands).select(BY, horizon="at").join(firsts, on=BY)
     first = firsts["began"].min()
     told = pl.concat([before.news, _restated(before, site)]).group_by(BY).agg(pl.col("at").min()).collect()
-    news = _news(before, site, horizons, told)
+    news = _news(before, horizons, told, ordered=ordered)
     if first is None or news.filter(pl.col("news") < first).height or told.filter(pl.col("at") < first).height:
         return None
     days = pl.col(BY).replace_strict({name: _reach(step) for name, step in reach.items()}, default=REACHES[0])
@@ -71,13 +73,13 @@ def _reach(step: int) -> timedelta | None:
     return REACHES[step] if step < len(REACHES) else None
 
 
-def _news(before: Before, site: Site, horizons: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+def _news(before: Before, horizons: pl.DataFrame, told: pl.DataFrame, *, ordered: bool) -> pl.DataFrame:
     """From when on each machine's facts may change: machine, began, news.
 
     At the latest from its horizon, as what was open there goes on. Orders are counted over all machines, so with
     orders the first news of any machine is news for all; so is what was removed.
     """
-    everywhere = [before.removed_from, told["at"].min() if has_orders(site) else None]
+    everywhere = [before.removed_from, told["at"].min() if ordered else None]
     alone = before.alone.group_by(BY).agg(alone=pl.col("at").min()).collect()
     both = horizons.join(told, on=BY, how="left").join(alone, on=BY, how="left")
     return both.select(

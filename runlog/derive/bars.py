@@ -115,7 +115,7 @@ def _lengths(rows: pl.LazyFrame, observed: pl.LazyFrame, ctx: Context) -> pl.Laz
     lengths = with_jumps(observed.filter(pl.col("item") == "LENGTH"), ctx)
     number = pl.when(pl.col("text") != UNAVAILABLE).then("number")
     standard = lengths.filter(pl.col("sub_type") == "STANDARD").select(BY, std_at="at", standard_mm=number)
-    remaining = lengths.filter((pl.col("sub_type") == "REMAINING") & ~pl.col("head")).select(
+    remaining = lengths.filter((pl.col("sub_type") == "REMAINING") & ~pl.col("restated")).select(
         BY, rem_at="at", remaining_mm=number, rise="jumped"
     )
     risen = remaining.filter("rise").select(BY, "rem_at", risen_mm="remaining_mm")

@@ -51,7 +51,7 @@ class Basis(BaseModel):
     closures: list[calendar.Closed]
     causes: list[CauseRule]
     programs: dict[str, str]
-    longest_bar_mm: float | None
+    longest_bar_of_jobs_mm: list[float | None]
     standards: list[tuple[datetime | None, dict[str, str]]]
     plans: int | None
 
@@ -101,7 +101,7 @@ def basis(held_sites: Sequence[Held], plans: int | None) -> Basis:
         closures=calendar.closures(site),
         causes=site.cause,
         programs={program: job.name for job in site.jobs for program in job.programs},
-        longest_bar_mm=max((job.bar_mm for job in site.jobs), default=None),
+        longest_bar_of_jobs_mm=[max((job.bar_mm for job in one.site.jobs), default=None) for one in held_sites],
         standards=[(one.since, {job.name: _digest(standard_of(job)) for job in one.site.jobs}) for one in held_sites],
         plans=plans,
     )
@@ -140,8 +140,8 @@ def concerned(
     Concerned or None
         None: all of them.
     """
-    comparable, everywhere = _standards_changed(old, new)
-    if old.everything != new.everything or not comparable or plans[0] is None:
+    only_newest, everywhere = _standards_changed(old, new)
+    if old.everything != new.everything or not only_newest or plans[0] is None:
         return None
     marks = facts["marks"].collect()
     machines = marks.filter(pl.col("mark") == HORIZON)[BY].to_list()
@@ -151,13 +151,16 @@ def concerned(
         _by_plans(plans[0], plans[1], _jobs(old) ^ _jobs(new)),
     ]
     whole = {name for name in machines if _settings_in(old, name) != _settings_in(new, name)}
-    if old.longest_bar_mm != new.longest_bar_mm:
+    if any(was != now for was, now in zip(old.longest_bar_of_jobs_mm, new.longest_bar_of_jobs_mm, strict=False)):
         whole |= _with_lengths(facts)
-    first = marks.filter(pl.col("mark") == FIRST)["at"].min()
-    within = pl.max_horizontal("at", pl.lit(first, INSTANT))
+    begun = marks.filter(pl.col("mark") == FIRST).select(BY, begun="at")
+    ran = _by_programs(old, new, facts).collect()
+    # Shifts before a machine's first event are its first job's, too.
+    whole |= {*ran.join(begun, on=BY).filter(pl.col("at") <= pl.col("begun"))[BY]}
+    within = pl.max_horizontal("at", pl.lit(begun["begun"].min(), INSTANT))
     return Concerned(
         whole=frozenset(whole),
-        counted=_by_programs(old, new, facts).with_columns(at=within),
+        counted=ran.lazy().with_columns(at=within),
         alone=pl.concat(others).with_columns(at=within),
         everywhere=everywhere,
     )
@@ -175,7 +178,7 @@ def _settings(site: Site, name: str) -> str:
     machine = site.machine(name)
     feeder = machine.feeder and (machine.feeder.planned_reload_s, machine.feeder.minimum_remnant_mm)
     beat = machine.heartbeat and machine.heartbeat.model_dump_json()
-    return _digest(limits_of(site, name)[1:], feeder, beat, machine.stops_for_breaks)
+    return _digest(limits_of(site, name), feeder, beat, machine.stops_for_breaks)
 
 
 def _unheard_of(site: Site) -> str:
@@ -192,7 +195,7 @@ def _jobs(held: Basis) -> set[str]:
 
 
 def _standards_changed(old: Basis, new: Basis) -> tuple[bool, datetime | None]:
-    """Whether standards are the same up to the newest, and from when that holds, if it is new.
+    """Whether standards differ in the newest at most, and if so, from when that holds.
 
     Of jobs that only one knows no part was made but by a change of programs.
     """
@@ -244,14 +247,18 @@ def _by_plans(old: pl.LazyFrame, new: pl.LazyFrame, jobs: set[str]) -> pl.LazyFr
 
 
 def _by_programs(old: Basis, new: Basis, facts: Mapping[str, pl.LazyFrame]) -> pl.LazyFrame:
-    """When a machine ran a program that belongs to another job now: machine, at."""
+    """When a machine first ran, or was first set for, a program that belongs to another job now: machine, at."""
     both = old.programs.keys() | new.programs.keys()
     changed = [program for program in both if old.programs.get(program) != new.programs.get(program)]
     if not changed:
         return pl.LazyFrame(schema=_NEWS)
     ran = pl.col("program").is_in(changed)
     starts = {"spans": "start", "parts": "at", "reloads": "start"}
-    return _first_of(*(facts[name].filter(ran).select(BY, at=start) for name, start in starts.items()))
+    gone = set(old.programs.values()) - set(new.programs.values())
+    return _first_of(
+        *(facts[name].filter(ran).select(BY, at=start) for name, start in starts.items()),
+        facts["changeovers"].filter(pl.col("to_job").is_in([*gone])).select(BY, at="start"),
+    )
 
 
 def _with_lengths(facts: Mapping[str, pl.LazyFrame]) -> set[str]:

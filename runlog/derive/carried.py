@@ -35,7 +35,7 @@ def carried_after(rows: pl.LazyFrame, reads: pl.Expr) -> pl.LazyFrame:
     Returns
     -------
     LazyFrame
-        Some of the EVENTS, each marked as `head`: it holds, and is no news.
+        Some of the EVENTS.
     """
     ordered = rows.sort(*ORDER).with_row_index("seq").with_columns(pl.col("seq").cast(pl.Int64)).collect().lazy()
     values = ordered.filter(reads & (pl.col("item") != "CONDITION"))
@@ -48,7 +48,7 @@ def carried_after(rows: pl.LazyFrame, reads: pl.Expr) -> pl.LazyFrame:
         *_standing(ordered),
     ]
     seqs = pl.concat([frame.select("seq") for frame in kept]).unique()
-    return EVENTS.conform(ordered.join(seqs, on="seq", how="semi").with_columns(head=pl.lit(True)))
+    return EVENTS.conform(ordered.join(seqs, on="seq", how="semi"))
 
 
 def _last(rows: pl.LazyFrame, *of: str) -> pl.LazyFrame:

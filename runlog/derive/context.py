@@ -114,7 +114,7 @@ def context(
     """Gather the context for some machines, the stretch of time their log covers, and what is known besides."""
     key = machine_key(machines)
     keyed = pl.col("machine").cast(key)
-    limits = pl.LazyFrame([limits_of(site, name) for name in machines], schema=LIMITS, orient="row")
+    limits = pl.LazyFrame([(name, *limits_of(site, name)) for name in machines], schema=LIMITS, orient="row")
     plans = pl.LazyFrame([row for name in machines for row in _plans(site, name)], schema=PLANS, orient="row")
     return Context(
         site=site,
@@ -136,7 +136,7 @@ def context(
 
 
 def limits_of(site: Site, name: str) -> tuple:
-    """A row of LIMITS: what holds for a machine."""
+    """What holds for a machine, as in LIMITS, without its name."""
     limits, machine = site.limits(name), site.machine(name)
     us = [
         round(value * 1e6)
@@ -149,7 +149,6 @@ def limits_of(site: Site, name: str) -> tuple:
         )
     ]
     return (
-        name,
         *us,
         limits.hung_after_least_s,
         limits.hung_after_cycles,

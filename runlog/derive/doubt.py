@@ -29,14 +29,14 @@ _COMPARED: Final = {
 
 def doubtful(
     made: Mapping[str, pl.LazyFrame],
-    whole: Mapping[str, pl.LazyFrame],
+    raw: Mapping[str, pl.LazyFrame],
     before: Before,
     found: pl.DataFrame,
     site: Site,
 ) -> set[str]:
     """Machines of which what was made anew differs from what stands where nothing should have changed.
 
-    Of `made`, that is what begins at the cut or after it; of `whole`, what derivation gave for the time before as well,
+    Of `made`, that is what begins at the cut or after it; of `raw`, what derivation gave for the time before as well,
     what the cut falls into.
     """
     frames = []
@@ -47,7 +47,8 @@ def doubtful(
         frames.append(_differing(made[name], stand, found, late & (pl.col(end) <= pl.col("settled"))))
         if name in STRETCHES:
             until = pl.col(end).is_between("cut", "settled", closed="right")
-            frames.append(_differing(whole[name], stand, found, across & until))
+            frames.append(_differing(raw[name], stand, found, across & until))
+            frames.append(_reaching_back(raw[name], found, across & (pl.col(end) > pl.col("settled")).fill_null(True)))
     told = pl.concat([*frames, _told_otherwise(made, before, found, is_read(site, found[BY]))])
     return set(told.unique().collect()[BY])
 
@@ -62,6 +63,11 @@ def _differing(made: pl.LazyFrame, stand: pl.LazyFrame, found: pl.DataFrame, whe
             other.join(one, on=columns, how="anti", nulls_equal=True).select(BY),
         ]
     )
+
+
+def _reaching_back(made: pl.LazyFrame, found: pl.DataFrame, where: pl.Expr) -> pl.LazyFrame:
+    """Machines of which something lasts from before the cut to after the news: nothing that stands does."""
+    return made.join(found.lazy().select(BY, "cut", "settled"), on=BY).filter(where).select(BY)
 
 
 def _told_otherwise(

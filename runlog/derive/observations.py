@@ -15,7 +15,7 @@ import polars as pl
 
 from runlog.derive.context import Context
 from runlog.derive.frames import BY, after, before, held, held_all, ordered
-from runlog.schema import NO_JOB
+from runlog.schema import INSTANT, NO_JOB
 from runlog.site import Site
 
 ITEMS: Final = (
@@ -112,7 +112,8 @@ def observations(events: pl.LazyFrame, ctx: Context) -> tuple[pl.LazyFrame, pl.L
     observed : LazyFrame
         EVENTS columns in use plus `seq` (place in the order, over all machines), `previous` (the item's
         last known text before, UNAVAILABLE left out; null if none), `step` (number less the last known
-        number) and `changed` (the text is known, not of a head, and not `previous`).
+        number) and `changed` (the text is known, not of a head, and not `previous`). What was carried is a head
+        as well, as it holds and is no news; `restated` says whether the log called it one.
     measured : LazyFrame
         Rows of MEASURED: machine, at, seq, item, sub_type, component, text, number.
     """
@@ -120,7 +121,10 @@ def observations(events: pl.LazyFrame, ctx: Context) -> tuple[pl.LazyFrame, pl.L
     item = (BY, "data_item")
     columns = (*ORDER, "head", "item", "sub_type", "component", "data_item", "text", "number", "discrete")
     words = ("code", "type", "level", "message", "condition_id")
-    read = events.filter(is_read(ctx.site, ctx.machines)).select(*columns, *words)
+    read = events.filter(is_read(ctx.site, ctx.machines)).select(*columns, *words, restated="head")
+    if begins := dict(ctx.earlier.begins.collect().iter_rows()):
+        since = pl.col(BY).cast(pl.String).replace_strict(begins, default=None, return_dtype=INSTANT)
+        read = read.with_columns(head=pl.col("head") | (pl.col("at") < since).fill_null(False))
     rows = held(ordered(read, *ORDER).with_row_index("seq").with_columns(pl.col("seq").cast(pl.Int64)))
     is_measured = pl.col("item").is_in(MEASURED)
     measured = rows.filter(is_measured).select(BY, "at", "seq", "item", "sub_type", "component", "text", "number")

@@ -67,7 +67,7 @@ def derive_all(events: pl.LazyFrame, held_sites: Sequence[Held], plans: pl.LazyF
         One frame a table of DERIVED_TABLES.
     """
     made = derive_on(events, held_sites[0].site, plans)
-    return _with_later_sites(made, None, held_sites[1:], plans, lambda found: _since(events, found))
+    return _with_later_sites(made, made, None, held_sites[1:], plans, lambda found: _since(events, found))[0]
 
 
 def _since(events: pl.LazyFrame, found: pl.DataFrame) -> pl.LazyFrame:
@@ -86,7 +86,7 @@ def derive_onward(
     held_sites : sequence of Held
         What differs from those the standing facts were made for is told by `before`.
     plans : LazyFrame
-        PLANS of the order system; as are these.
+        PLANS of the order system; `before` tells what of these differs, too.
     events_from : callable
         Given anchors: EVENTS, distinct; of their machines from `begins` on, of all others all there are.
 
@@ -99,24 +99,24 @@ def derive_onward(
     reach: Counter[str] = Counter()
     site = held_sites[-1].site
     # Orders are counted over all machines, so these go back together.
-    ordered = has_orders(site)
+    ordered = any(has_orders(one.site) for one in held_sites)
     begun = _begun(before)
     while True:
-        found = anchors(before, site, reach)
+        found = anchors(before, site, reach, ordered=ordered)
         if found is None or found.is_empty():
             return None
         from_beginning = begun.filter(~pl.col(BY).is_in(found[BY].implode()))
         if ordered and not before.whole.issuperset(from_beginning.filter("known")[BY]):
             return None
-        first = pl.concat([found["cut"], from_beginning["at"]]).min()
-        assert isinstance(first, datetime)
+        # A machine's shifts begin with the first event of all, and late events of its own may come before its first.
+        first = min([found["cut"].min(), *([] if from_beginning.is_empty() else [begun["at"].min()])])  # pyright: ignore
         held_then = [one for one in held_sites if one.since is None or one.since <= first][-1]
         later = [one for one in held_sites if one.since is not None and one.since > first]
-        whole = _made(before, found, held_then.site, plans, events_from)
-        made = _with_later_sites(replacement(whole, before, found), (before, found), later, plans, events_from)
-        if ordered and before.whole and _counts_otherwise(made, before, site):
+        raw = _made(before, found, held_then.site, plans, events_from)
+        made, raw = _with_later_sites(replacement(raw, before, found), raw, (before, found), later, plans, events_from)
+        if before.whole and any(_counts_otherwise(made, before, one.site) for one in held_sites):
             return None
-        again = doubtful(made, whole, before, found, site)
+        again = doubtful(made, raw, before, found, site)
         if not again:
             return made, found
         reach.update(found[BY] if ordered else again)
@@ -151,12 +151,17 @@ def _made(
 
 def _with_later_sites(
     made: dict[str, pl.LazyFrame],
+    raw: dict[str, pl.LazyFrame],
     stands: tuple[Before, pl.DataFrame] | None,
     later: Sequence[Held],
     plans: pl.LazyFrame,
     events_from: EventsFrom,
-) -> dict[str, pl.LazyFrame]:
-    """What was made, from each later site file's shift on made anew by it."""
+) -> tuple[dict[str, pl.LazyFrame], dict[str, pl.LazyFrame]]:
+    """What was made, from each later site file's shift on made anew by it.
+
+    A machine that begins later than that is derived from where it begins; what derivation gave of it (`raw`) by the
+    last such site file comes beside.
+    """
     for one in later:
         facts = spliced(stands[0].facts, made, stands[1]) if stands else made
         then = Before(facts, pl.LazyFrame(), pl.LazyFrame(), None)
@@ -166,8 +171,21 @@ def _with_later_sites(
         since = pl.lit(one.since, INSTANT)
         wanted = at_shifts(horizons.select(BY, cut=since, settled=since), one.site)
         cuts = begins(then, wanted).select(ANCHORS).sort(BY)
-        new = replacement(_made(then, cuts, one.site, plans, events_from), then, cuts)
-        made = spliced(facts, new, cuts)
+        coming = stands[1].filter(pl.col("cut") > since) if stands else cuts.clear()
+        cuts = pl.concat([cuts.join(coming, on=BY, how="anti"), coming]).sort(BY)
+        anew = _made(then, cuts, one.site, plans, events_from)
+        made = spliced(facts, replacement(anew, then, cuts), cuts)
         if stands:
+            raw = _of_these(raw, anew, coming[BY])
             made = replacement(made, stands[0], stands[1])
-    return made
+    return made, raw
+
+
+def _of_these(
+    others: Mapping[str, pl.LazyFrame], these: Mapping[str, pl.LazyFrame], machines: pl.Series
+) -> dict[str, pl.LazyFrame]:
+    """Facts of some machines from one derivation, of the others from another."""
+    is_of_these = pl.col(BY).is_in(machines.implode())
+    return {
+        name: pl.concat([frame.filter(~is_of_these), these[name].filter(is_of_these)]) for name, frame in others.items()
+    }

@@ -343,4 +343,5 @@ class Site(_Section):
     @property
     def cause_groups(self) -> dict[str, str]:
         """Every cause the site can name and its group."""
-        return CAUSE_GROUPS | {rule.cause: rule.group for rule in self.cause if rule.group}
+        # Of several rules of one cause the first counts, as in `cause_group`.
+        return CAUSE_GROUPS | {rule.cause: rule.group for rule in reversed(self.cause) if rule.group}

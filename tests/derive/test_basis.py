@@ -359,6 +359,82 @@ def test_a_plan_for_a_job_that_was_not_known_yet(events):
     assert_as_derived_whole(found, events, site(edited), rows)
 
 
+def since_tenth_day(old: str, new: str) -> list[Held]:
+    return [Held(None, parse_site(old)), Held(EDITED_AT, parse_site(new))]
+
+
+def test_what_an_older_standard_says_counts_as_well(events):
+    """An order, or the longest bar of all jobs, that only the older of two standards has."""
+    ordered, counter = since_tenth_day(ORDERS, SHOP), PARTS["counter"]
+    found, _ = redone(events, ordered, new := since_tenth_day(counter(ORDERS), counter(SHOP)))
+    assert_as_derived_whole(found, events, new)
+
+    longer = SHOP.replace("density_kg_dm3 = 8.47\nbar_mm = 300", "density_kg_dm3 = 8.47\nbar_mm = 400")
+    job = beside(_NEW_JOB.replace('"O2"', '"O8"').replace("bar_mm = 300", "bar_mm = 390"))
+    rises = [
+        f"{100 + day * DAY + 9 * 3600 + 505 + 520 * bar + at} remaining {left}"
+        for day in range(10)
+        for bar in range(6)
+        for at, left in ((2, 100), (18, 280))
+    ]
+    lines = sorted([*written(["pins"] * 10, []).split("\n"), *rises], key=lambda line: float(line.split()[0]))
+    told = log("\n".join(lines)).collect()
+    found, _ = redone(told, since_tenth_day(SHOP, longer), new := since_tenth_day(job(SHOP), job(longer)))
+    assert_as_derived_whole(found, told, new)
+
+
+def test_a_standard_that_shows_in_bars_takes_no_other_machine_along(events):
+    dearer = SHOP.replace("price_per_kg = 2", "price_per_kg = 3")
+    edited = PARTS["limit of one machine"]
+    found, cuts = redone(events, since_tenth_day(SHOP, dearer), new := since_tenth_day(edited(SHOP), edited(dearer)))
+    assert_as_derived_whole(found, events, new)
+    assert cuts is not None
+    assert min(cuts.values()) > second((LONG - 5) * DAY)
+
+
+# --- a machine whose log begins later than the others' -------------------------------------------
+
+LATER_AT = datetime(2026, 1, 18, 23, 0, tzinfo=UTC)
+"""Between the first event of all and the first of T02."""
+
+
+@pytest.fixture(scope="module")
+def later() -> pl.DataFrame:
+    """T01 from the first day on, T02 from the tenth on."""
+    shifted = [
+        f"{float(line.split()[0]) + 10 * DAY} {line.split(maxsplit=1)[1]}"
+        for line in written(["pins"] * 8, []).split("\n")
+    ]
+    late = log("\n".join(shifted), "T02").with_columns(pl.col("line") + 10**6)
+    return pl.concat([log(written(["caps"] * 18, [])), late]).collect()
+
+
+def test_shifts_before_a_machines_first_event_keep_the_standard_of_their_time(later):
+    faster, limit = SHOP.replace("cycle_s = 100", "cycle_s = 90"), PARTS["limit of one machine"]
+    old = [Held(None, parse_site(SHOP)), Held(LATER_AT, parse_site(faster))]
+    new = [Held(None, parse_site(limit(SHOP))), Held(LATER_AT, parse_site(limit(faster)))]
+    found, cuts = redone(later, old, new)
+    assert cuts is not None
+    assert_as_derived_whole(found, later, new)
+
+
+def test_shifts_before_a_machines_first_event_are_its_first_jobs(later):
+    shut = closed("2026-01-18", "2026-01-23T22:00:00", "T02")(SHOP)
+    new = site(shut.replace('name = "pin"', 'name = "pin 2"'))
+    found, _ = redone(later, site(shut), new)
+    assert_as_derived_whole(found, later, new)
+
+
+def test_of_two_groups_of_one_cause_the_first_counts(events):
+    def odd(group: str) -> str:
+        rules = f'cause = "odd"\ngroup = "{group}"\ncodes = ["2101"]\n\n[[cause]]\ncause = "odd"\ngroup = "machine"\ncodes = ["1"]'
+        return SHOP.replace('cause = "misfeed"\ncodes = ["2101"]', rules)
+
+    assert parse_site(odd("bar supply")).cause_groups["odd"] == "bar supply"
+    found, _ = redone(events, site(odd("machine")), site(odd("bar supply")))
+    assert_as_derived_whole(found, events, site(odd("bar supply")))
+
+
 def test_what_another_version_kept_is_no_basis():
     assert read_basis("0123abc") is None
     assert read_basis('{"everything": "x"}') is None
