@@ -401,10 +401,8 @@ LATER_AT = datetime(2026, 1, 18, 23, 0, tzinfo=UTC)
 @pytest.fixture(scope="module")
 def later() -> pl.DataFrame:
     """T01 from the first day on, T02 from the tenth on."""
-    shifted = [
-        f"{float(line.split()[0]) + 10 * DAY} {line.split(maxsplit=1)[1]}"
-        for line in written(["pins"] * 8, []).split("\n")
-    ]
+    lines = [line.split(maxsplit=1) for line in written(["pins"] * 8, []).split("\n")]
+    shifted = [f"{float(at) + 10 * DAY} {what}" for at, what in lines]
     late = log("\n".join(shifted), "T02").with_columns(pl.col("line") + 10**6)
     return pl.concat([log(written(["caps"] * 18, [])), late]).collect()
 
@@ -427,8 +425,9 @@ def test_shifts_before_a_machines_first_event_are_its_first_jobs(later):
 
 def test_of_two_groups_of_one_cause_the_first_counts(events):
     def odd(group: str) -> str:
-        rules = f'cause = "odd"\ngroup = "{group}"\ncodes = ["2101"]\n\n[[cause]]\ncause = "odd"\ngroup = "machine"\ncodes = ["1"]'
-        return SHOP.replace('cause = "misfeed"\ncodes = ["2101"]', rules)
+        first = f'cause = "odd"\ngroup = "{group}"\ncodes = ["2101"]'
+        second = '[[cause]]\ncause = "odd"\ngroup = "machine"\ncodes = ["1"]'
+        return SHOP.replace('cause = "misfeed"\ncodes = ["2101"]', f"{first}\n\n{second}")
 
     assert parse_site(odd("bar supply")).cause_groups["odd"] == "bar supply"
     found, _ = redone(events, site(odd("machine")), site(odd("bar supply")))

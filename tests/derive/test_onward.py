@@ -171,7 +171,7 @@ def test_a_changeover_after_two_idle_weeks_reaches_back_to_the_last_part():
 
 
 def test_a_changeover_that_begins_before_silent_days_and_bad_parts_is_found():
-    """Pins, all of the last ones bad, then nothing for days; the first cap ends a changeover begun at the last good pin."""
+    """Pins, the last ones all bad, then nothing for days: the first cap ends what began at the last good pin."""
     days = ["pins"] * 8 + ["silent"] * 4 + ["caps"]
     lines = f"0 bad 0\n0 good 0\n{written(days, [])}\n{8 * DAY} bad 100".split("\n")
     events = log("\n".join(sorted(lines, key=lambda line: float(line.split()[0])))).collect()
