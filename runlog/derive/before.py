@@ -11,6 +11,7 @@ from typing import Final
 
 import polars as pl
 
+from runlog import calendar
 from runlog.derive.earlier import FIRST, HORIZON, MADE, Earlier
 from runlog.derive.frames import BY
 from runlog.derive.hung import PARTS_BACK
@@ -127,7 +128,10 @@ def counted_for_orders(parts: pl.LazyFrame, site: Site) -> pl.LazyFrame:
 
 
 def _ordered(before: Before, found: pl.DataFrame, site: Site) -> pl.LazyFrame:
-    """Good parts of orders before the cuts: those before anything that is derived in one row a job."""
+    """Good parts of orders before the cuts: those before anything that is derived in one row a job and shift.
+
+    Shifts of a machine without events are made from the beginning, by what was made when each began.
+    """
     if not has_orders(site):
         return pl.LazyFrame(schema=MADE)
     from_beginning = before.whole or found["begins"].has_nulls()
@@ -136,8 +140,16 @@ def _ordered(before: Before, found: pl.DataFrame, site: Site) -> pl.LazyFrame:
         counted_for_orders(before.facts["parts"], site)
         .join(found.lazy().select(BY, "cut"), on=BY)
         .filter(pl.col("at") < pl.col("cut"))
-    )
-    old = (pl.col("at") < pl.lit(derived_from, INSTANT)).fill_null(False)
-    many = counted.filter(old).group_by("job").agg(pl.col("at").max(), made=pl.len().cast(pl.Int64))
-    each = counted.filter(~old).select("job", "at", made=pl.lit(1, pl.Int64))
-    return pl.concat([many, each]).collect().lazy()
+    ).collect()
+    is_old = (pl.col("at") < pl.lit(derived_from, INSTANT)).fill_null(False)
+    old, new = counted.filter(is_old).sort("at"), counted.filter(~is_old)
+    if old.height:
+        first, last = old["at"].min(), old["at"].max()
+        starts = calendar.shifts(site, first, last).select("shift_start").sort("shift_start")  # pyright: ignore
+        # A part that is counted as a shift begins was made before it.
+        old = old.join_asof(starts, left_on="at", right_on="shift_start", allow_exact_matches=False)
+        old = old.group_by("job", "shift_start").agg(pl.col("at").max(), made=pl.len().cast(pl.Int64))
+    else:
+        old = pl.DataFrame(schema=MADE)
+    each = new.select("job", "at", made=pl.lit(1, pl.Int64))
+    return pl.concat([old.select(*MADE), each]).lazy()

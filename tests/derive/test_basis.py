@@ -434,6 +434,15 @@ def test_of_two_groups_of_one_cause_the_first_counts(events):
     assert_as_derived_whole(found, events, site(odd("bar supply")))
 
 
+def test_a_machine_without_events_is_planned_by_what_was_left_of_an_order_then(events):
+    """90 pins are made in the first days; what T09 may make of them is asked again with any news."""
+    rows = plans(*(plan(date(2026, 1, day), "pin", 30, "T09") for day in (13, 14, 15, 22)))
+    shop = PARTS["machine added"](ORDERS)
+    found, cuts = redone(events, site(shop), site(PARTS["closure to come"](shop)), (rows, rows))
+    assert cuts is not None
+    assert_as_derived_whole(found, events, site(shop), rows)
+
+
 def test_what_another_version_kept_is_no_basis():
     assert read_basis("0123abc") is None
     assert read_basis('{"everything": "x"}') is None
