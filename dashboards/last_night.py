@@ -123,7 +123,7 @@ def first_screen(here: data.Place, review: NightReview, machine: str | None, fir
 
 def drawn(here: data.Place, night: date, machines: tuple[str, ...], look: theme.Look) -> dict:
     """The drawing's specification: making one takes longer than all the figures in it."""
-    return drawing.specification(charts.night_drawing(data.review(here, night), machines, look))
+    return charts.night_drawing(data.review(here, night), machines, look)
 
 
 def one_machine(review: NightReview, machine: str) -> None:

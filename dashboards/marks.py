@@ -56,13 +56,8 @@ def blocks(spans: pl.DataFrame, look: Look, lower: float = 0.0) -> alt.Chart:
     lower : float
         How much further down than in the strip. [px]
     """
-    looks = pl.DataFrame(
-        [(kind, top + lower, bottom + lower, look.fill(kind)) for kind, (top, bottom) in STRIP_PX.items()],
-        schema=["kind", "top", "bottom", "fill"],
-        orient="row",
-    ).with_columns(outline=pl.when(pl.col("kind").is_in(OUTLINED)).then(pl.lit(look.ink)).otherwise("fill"))
     return (
-        alt.Chart(spans.join(looks, on="kind", how="inner", maintain_order="left"))
+        alt.Chart(in_blocks(spans, look, lower))
         .mark_rect(strokeWidth=0.8, clip=True)
         .encode(
             y=alt.Y("top:Q", scale=None, axis=None),
@@ -71,6 +66,16 @@ def blocks(spans: pl.DataFrame, look: Look, lower: float = 0.0) -> alt.Chart:
             stroke=alt.Stroke("outline:N", scale=None),
         )
     )
+
+
+def in_blocks(spans: pl.DataFrame, look: Look, lower: float = 0.0) -> pl.DataFrame:
+    """Add to spans what `blocks` draws them by: top, bottom, fill, outline."""
+    looks = pl.DataFrame(
+        [(kind, top + lower, bottom + lower, look.fill(kind)) for kind, (top, bottom) in STRIP_PX.items()],
+        schema=["kind", "top", "bottom", "fill"],
+        orient="row",
+    ).with_columns(outline=pl.when(pl.col("kind").is_in(OUTLINED)).then(pl.lit(look.ink)).otherwise("fill"))
+    return spans.join(looks, on="kind", how="inner", maintain_order="left")
 
 
 def by_test(channel: Callable[..., T], cases: Mapping[str, Any], otherwise: Any) -> T:

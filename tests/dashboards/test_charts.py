@@ -5,12 +5,14 @@ from datetime import UTC, datetime
 from itertools import combinations
 from typing import Any
 
+import altair as alt
 import charts
 import clock
 import marks
 import polars as pl
 import pytest
 import theme
+from jsonschema import ValidationError
 
 from runlog.figures.night import NightReview, Window
 from runlog.schema import OUTCOMES, SPAN_KINDS
@@ -25,7 +27,7 @@ def rows(spec: dict[str, Any]) -> list[list[dict[str, Any]]]:
 
 def shown(spec: dict[str, Any], layer: dict[str, Any]) -> list[dict[str, Any]]:
     """What a layer draws."""
-    return spec["datasets"][layer["data"]["name"]]
+    return layer["data"]["values"] if "values" in layer["data"] else spec["datasets"][layer["data"]["name"]]
 
 
 def layers_with(spec: dict[str, Any], row: int, field: str) -> list[dict[str, Any]]:
@@ -34,11 +36,25 @@ def layers_with(spec: dict[str, Any], row: int, field: str) -> list[dict[str, An
 
 @pytest.fixture(scope="module")
 def spec(review: NightReview) -> dict[str, Any]:
-    return charts.night_drawing(review, ["T01", "T02", "T03"], theme.LIGHT).to_dict()
+    return charts.night_drawing(review, ["T01", "T02", "T03"], theme.LIGHT)
 
 
 def test_one_row_a_machine_in_the_order_asked_for(spec):
     assert len(rows(spec)) == 3
+
+
+def test_the_drawing_is_valid_vega_lite(spec):
+    alt.VConcatChart.from_dict(spec)
+    broken = spec | {"vconcat": [{"layer": [{"mark": "no such mark"}]}]}
+    with pytest.raises(ValidationError):
+        alt.VConcatChart.from_dict(broken)
+
+
+def test_what_is_not_finite_is_drawn_as_not_known(review):
+    never = review.reloads.with_columns(planned_s=pl.lit(float("inf")))
+    spec = charts.night_drawing(dataclasses.replace(review, reloads=never), ["T01"], theme.LIGHT)
+    (changes,) = [one for one in rows(spec)[0] if one["mark"]["type"] == "point"]
+    assert {one["planned_s"] for one in shown(spec, changes)} == {None}
 
 
 def test_made_parts_end_at_what_was_made_and_the_plan_where_bars_end_it(spec):
@@ -97,7 +113,7 @@ def test_time_by_cause_starts_with_what_was_made_then_the_longest_loss(review):
 def test_a_night_still_running_says_where_the_log_ends(review):
     at = datetime(2026, 11, 24, 1, 30, tzinfo=UTC)
     running = dataclasses.replace(review, window=dataclasses.replace(review.window, seen_to=at))
-    spec = charts.night_drawing(running, ["T02"], theme.LIGHT).to_dict()
+    spec = charts.night_drawing(running, ["T02"], theme.LIGHT)
     said = [row.get("said") for layer in rows(spec)[0] for row in shown(spec, layer)]
     assert "log ends" in said
 

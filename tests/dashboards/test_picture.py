@@ -96,7 +96,7 @@ def renamed(review: NightReview, name: str) -> NightReview:
 
 @pytest.fixture(scope="module")
 def hostile(review: NightReview) -> dict[str, Any]:
-    return drawing.specification(charts.night_drawing(renamed(review, HOSTILE), [HOSTILE, "T02"], theme.LIGHT))
+    return charts.night_drawing(renamed(review, HOSTILE), [HOSTILE, "T02"], theme.LIGHT)
 
 
 def test_texts_of_a_log_stay_text_in_an_svg(hostile: dict[str, Any]):
