@@ -110,7 +110,13 @@ def shifts(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
         `shift_table` by machine and shift.
     """
     share = pl.col("plan_attainment")
-    shown = rows.with_columns(
+    # Of a shift some sixty things are known, which all would go to the browser.
+    shown = rows.select(
+        "machine",
+        "parts",
+        "planned_parts",
+        "availability",
+        "effectiveness",
         column=pl.col("shift_date").dt.strftime("%a %d ") + pl.col("shift"),
         said=pl.when(share.is_null())
         .then(pl.lit("–"))

@@ -113,3 +113,11 @@ def test_a_shift_without_a_plan_is_a_dash(review):
     rows = review.by_shift.head(1).with_columns(plan_attainment=pl.lit(None, pl.Float64))
     (shown,) = week_charts.shifts(rows, theme.LIGHT).to_dict()["datasets"].values()
     assert shown[0]["said"] == "–"
+
+
+def test_the_browser_gets_of_a_shift_what_is_drawn_of_it(review):
+    spec = week_charts.shifts(review.by_shift, theme.LIGHT).to_dict()
+    ((row, *_),) = spec["datasets"].values()
+    channels = [one for layer in spec["layer"] for one in layer["encoding"].values()]
+    drawn = {each["field"] for one in channels for each in (one if isinstance(one, list) else [one])}
+    assert set(row) == drawn
