@@ -13,7 +13,7 @@ import polars.selectors as cs
 import streamlit as st
 
 from runlog.export import export
-from runlog.figures.night import Facts, NightReview, night_review
+from runlog.figures.night import Facts, NightReview, Windows, night_review, windows_of
 from runlog.figures.quality import scrap_problems
 from runlog.figures.stop_around import around
 from runlog.figures.stop_around import events_around as events_around_of
@@ -130,7 +130,11 @@ def _facts(here: Place) -> Facts:
 
 
 def _review(here: Place, night: date | None) -> NightReview:
-    return night_review(facts(here), site(here), night)
+    return night_review(facts(here), site(here), night, windows=kept(here, _windows))
+
+
+def _windows(here: Place) -> Windows:
+    return windows_of(facts(here), site(here))
 
 
 # --- to take away --------------------------------------------------------------------------------

@@ -15,10 +15,20 @@ import polars as pl
 
 from runlog.figures.account import loss_account
 from runlog.figures.machines import MACHINES_ABOUT, machine_rows
-from runlog.figures.window import Facts, Window, begun, find_window, nights_of, one_machine, touching
+from runlog.figures.window import (
+    Facts,
+    Window,
+    Windows,
+    begun,
+    find_window,
+    nights_of,
+    one_machine,
+    touching,
+    windows_of,
+)
 from runlog.site import Site
 
-__all__ = ["MACHINES_ABOUT", "Facts", "NightReview", "Window", "night_review", "nights_of"]
+__all__ = ["MACHINES_ABOUT", "Facts", "NightReview", "Window", "Windows", "night_review", "nights_of", "windows_of"]
 
 
 @dataclass(frozen=True)
@@ -55,7 +65,14 @@ class NightReview:
     nights: list[date]
 
 
-def night_review(facts: Facts, site: Site, night: date | None = None, machine: str | None = None) -> NightReview:
+def night_review(
+    facts: Facts,
+    site: Site,
+    night: date | None = None,
+    machine: str | None = None,
+    *,
+    windows: Windows | None = None,
+) -> NightReview:
     """Review one night.
 
     Parameters
@@ -67,6 +84,8 @@ def night_review(facts: Facts, site: Site, night: date | None = None, machine: s
         Local date on which the night began; the last one with a log if not given.
     machine : str, optional
         Only this machine.
+    windows : Windows, optional
+        `windows_of` these facts, where they are known already; those of a single machine are found anew.
 
     Raises
     ------
@@ -75,29 +94,42 @@ def night_review(facts: Facts, site: Site, night: date | None = None, machine: s
     """
     if machine is not None:
         facts = one_machine(facts, site, machine)
-    window, nights = find_window(facts, site, night)
-    inside = _figures(facts, window)
-    machines = machine_rows(facts, inside, site, window)
+        windows = None
+    window, nights = find_window(windows_of(facts, site) if windows is None else windows, site, night)
+    here = _read(facts, window)
+    inside = here["shift_figures"]
+    machines = machine_rows(here, inside, site, window)
     order = machines.select("machine", "rank")
-    return NightReview(
-        window=window,
-        machines=machines,
-        stops=_in_order(touching(facts["stops"], window), order, "start"),
-        reloads=_in_order(begun(facts["reloads"], window), order, "start"),
-        strip=_in_order(_strip(facts["spans"], facts["stops"], window), order, "start"),
-        line=_in_order(_line(facts, machines, window), order, "at"),
-        time=_in_order(_time(inside, facts), order, "line"),
-        nights=nights,
+    stops, reloads, strip, line, time = pl.collect_all(
+        [
+            _in_order(touching(here["stops"], window), order, "start"),
+            _in_order(begun(here["reloads"], window), order, "start"),
+            _in_order(_strip(here["spans"], here["stops"], window), order, "start"),
+            _in_order(_line(here, machines, window), order, "at"),
+            _in_order(_time(inside, here), order, "line"),
+        ]
     )
+    return NightReview(window, machines, stops, reloads, strip, line, time, nights)
 
 
-def _figures(facts: Facts, window: Window) -> pl.LazyFrame:
-    starts = pl.col("shift_start")
-    return facts["shift_figures"].filter((starts >= window.start) & (starts < window.end))
+def _read(facts: Facts, window: Window) -> Facts:
+    """The facts, those of this night read now that several questions are asked of."""
+    parts = facts["parts"].select("machine", "at", "setting", "evidence", "counted_in_batch")
+    asked = {
+        "parts": begun(parts, window, "at"),
+        "reloads": begun(facts["reloads"], window),
+        "shift_figures": begun(facts["shift_figures"], window, "shift_start"),
+    }
+    read = pl.collect_all(asked.values())
+    return {**facts, **{name: frame.lazy() for name, frame in zip(asked, read, strict=True)}}
 
 
-def _in_order(frame: pl.LazyFrame, order: pl.DataFrame, then: str) -> pl.DataFrame:
-    return frame.join(order.lazy(), on="machine", how="inner").sort("rank", then).drop("rank").collect()
+def _in_order(frame: pl.LazyFrame, order: pl.DataFrame, then: str) -> pl.LazyFrame:
+    return (
+        frame.join(order.lazy(), on="machine", how="inner", maintain_order="left")
+        .sort("rank", then, maintain_order=True)
+        .drop("rank")
+    )
 
 
 def _strip(spans: pl.LazyFrame, stops: pl.LazyFrame, window: Window) -> pl.LazyFrame:

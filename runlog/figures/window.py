@@ -53,36 +53,63 @@ class Window:
         return self.seen_to < self.end
 
 
+@dataclass(frozen=True)
+class Windows:
+    """Every window that may be reviewed, the oldest first.
+
+    Attributes
+    ----------
+    spans : list of (datetime, datetime)
+        Start and end of each, UTC.
+    attended : bool
+        They are attended shifts, for want of unattended ones.
+    log_end : datetime
+        End of the log of all machines, UTC.
+    """
+
+    spans: list[tuple[datetime, datetime]]
+    attended: bool
+    log_end: datetime
+
+
 def nights_of(facts: Facts, site: Site) -> list[date]:
     """Local dates of the nights the log speaks of, oldest first; empty without facts."""
-    return [start.astimezone(site.zone).date() for start, _ in _windows(facts, site)[0]]
+    known = _windows(facts, site)
+    return [] if known is None else [start.astimezone(site.zone).date() for start, _ in known.spans]
 
 
-def _windows(facts: Facts, site: Site) -> tuple[list[tuple[datetime, datetime]], bool]:
-    """Windows to review and whether they are attended shifts, for want of unattended ones."""
-    first, horizon = _log_ends(facts)
+def windows_of(facts: Facts, site: Site) -> Windows:
+    """Every window that may be reviewed.
+
+    Raises
+    ------
+    RunlogError
+        There are no facts.
+    """
+    known = _windows(facts, site)
+    if known is None or not known.spans:
+        raise RunlogError("The store holds no facts yet: read logs first, `runlog ingest PATH --site site.toml`.")
+    return known
+
+
+def _windows(facts: Facts, site: Site) -> Windows | None:
+    first, horizon = facts["spans"].select(pl.col("start").min(), pl.col("end").max()).collect().row(0)
     if first is None or horizon is None:
-        return [], False
+        return None
     windows = calendar.unattended(site, first, horizon)
     if windows.height:
-        return [(start, end) for start, end in windows.iter_rows()], False
+        return Windows(windows.rows(), False, horizon)
     shifts = calendar.shifts(site, first, horizon)
-    return list(shifts.select("shift_start", "shift_end").iter_rows()), True
+    return Windows(shifts.select("shift_start", "shift_end").rows(), True, horizon)
 
 
-def _log_ends(facts: Facts) -> tuple[datetime | None, datetime | None]:
-    return facts["spans"].select(pl.col("start").min(), pl.col("end").max()).collect().row(0)
-
-
-def find_window(facts: Facts, site: Site, night: date | None) -> tuple[Window, list[date]]:
-    windows, attended = _windows(facts, site)
-    _, horizon = _log_ends(facts)
-    if not windows or horizon is None:
-        raise RunlogError("The store holds no facts yet: read logs first, `runlog ingest PATH --site site.toml`.")
+def find_window(known: Windows, site: Site, night: date | None) -> tuple[Window, list[date]]:
+    """The window of a night, the last one if none is given, and the dates of all of them."""
+    windows, horizon = known.spans, known.log_end
     dates = [start.astimezone(site.zone).date() for start, _ in windows]
     number = len(windows) - 1 if night is None else _number_of(night, windows, dates, site)
     start, end = windows[number]
-    window = Window(dates[number], start, end, min(end, horizon), horizon, site.site.time_zone, attended)
+    window = Window(dates[number], start, end, min(end, horizon), horizon, site.site.time_zone, known.attended)
     return window, sorted(set(dates))
 
 
@@ -121,10 +148,10 @@ def begun(frame: pl.LazyFrame, window: Window, at: str = "start") -> pl.LazyFram
 
 def in_nights(rows: pl.DataFrame, facts: Facts, site: Site, at: str = "start") -> pl.DataFrame:
     """Add `night`, the local date by which the night of an instant is reviewed; null where it was in none."""
-    windows, _ = _windows(facts, site)
-    nights = pl.DataFrame(
-        windows, schema={"_from": pl.Datetime("us", "UTC"), "_to": pl.Datetime("us", "UTC")}, orient="row"
-    )
+    known = _windows(facts, site)
+    spans = [] if known is None else known.spans
+    ends = {"_from": pl.Datetime("us", "UTC"), "_to": pl.Datetime("us", "UTC")}
+    nights = pl.DataFrame(spans, schema=ends, orient="row")
     dated = nights.sort("_from").with_columns(night=pl.col("_from").dt.convert_time_zone(site.site.time_zone).dt.date())
     joined = rows.sort(at).join_asof(dated, left_on=at, right_on="_from", check_sortedness=False, coalesce=False)
     return joined.with_columns(night=pl.when(pl.col(at) < pl.col("_to")).then("night")).drop("_from", "_to")
