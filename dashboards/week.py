@@ -18,7 +18,7 @@ import week_notes
 
 from runlog.figures.cutting import idle_thresholds
 from runlog.figures.losses import Rank
-from runlog.figures.period import Period, period_of, weeks_of
+from runlog.figures.period import Period, period_of, reach_of, weeks_of
 from runlog.figures.week import WeekReview, held_for, week_review
 from runlog.figures.window import Facts
 from runlog.report import rollups
@@ -91,7 +91,13 @@ def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
 
 def period_named(here: data.Place, week: str) -> Period:
     """The days of a week, and how far the log reaches."""
-    return period_of(data.facts(here), data.site(here), week=week, weeks=data.kept(here, weeks))
+    known = {"weeks": data.kept(here, weeks), "reach": data.kept(here, reach)}
+    return period_of(data.facts(here), data.site(here), week=week, **known)
+
+
+def reach(here: data.Place) -> tuple[datetime, datetime]:
+    """First and last instant of the log."""
+    return reach_of(data.facts(here))
 
 
 def read_near(here: data.Place, week: str) -> Facts:

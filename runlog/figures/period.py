@@ -58,6 +58,7 @@ def period_of(
     first: date | None = None,
     last: date | None = None,
     weeks: "Sequence[Week] | None" = None,
+    reach: tuple[datetime, datetime] | None = None,
 ) -> Period:
     """The period that was asked for; without any, the last whole week that the log speaks of.
 
@@ -72,6 +73,8 @@ def period_of(
         Both included.
     weeks : sequence of Week, optional
         `weeks_of` these, where they are known already.
+    reach : (datetime, datetime), optional
+        `reach_of` these, where it is known already.
 
     Raises
     ------
@@ -95,7 +98,8 @@ def period_of(
     if not any(one.first <= days[1] and one.last >= days[0] for one in weeks):
         asked = week or f"{days[0]} to {days[1]}"
         raise RunlogError(f"{asked}: nothing in the log, days from {spoken[0]} to {spoken[1]} expected")
-    reach, ends = _reach(facts), _shifts_of(site, *days)["shift_end"].to_list()
+    reach = reach_of(facts) if reach is None else reach
+    ends = _shifts_of(site, *days)["shift_end"].to_list()
     is_week = days[0].weekday() == 0 and days[1] - days[0] == _DAYS
     name = f"{days[0]:%G-W%V}" if is_week else ""
     return Period(*days, name, reach[1], _reaches(reach, ends), site.site.time_zone)
@@ -182,14 +186,14 @@ def _weeks(facts: Facts, site: Site) -> list[Week]:
     )
     if not rows:
         return []
-    reach = _reach(facts)
+    reach = reach_of(facts)
     shifts = _shifts_of(site, rows[0][0], rows[-1][0] + _DAYS)
     by_week = shifts.group_by(pl.col("shift_date").dt.truncate("1w")).agg("shift_end")
     ends = dict(by_week.iter_rows())
     return [Week(monday, first, last, _reaches(reach, ends.get(monday, []))) for monday, first, last in rows]
 
 
-def _reach(facts: Facts) -> tuple[datetime, datetime]:
+def reach_of(facts: Facts) -> tuple[datetime, datetime]:
     """First and last instant of the log of all machines."""
     return facts["spans"].select(pl.col("start").min(), pl.col("end").max()).collect().row(0)
 

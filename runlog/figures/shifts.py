@@ -33,6 +33,7 @@ def shift_tables(
     groupings: Sequence[tuple[str, ...]],
     *,
     thresholds: pl.DataFrame | None = None,
+    bars: pl.DataFrame | None = None,
 ) -> list[pl.DataFrame]:
     """Figures of a period, rolled up in several ways.
 
@@ -46,6 +47,8 @@ def shift_tables(
         Some of GROUPS each.
     thresholds : DataFrame, optional
         `cutting.idle_thresholds`, where they are known already.
+    bars : DataFrame, optional
+        `stock.bar_rows` of the period, where they are known already.
 
     Returns
     -------
@@ -58,7 +61,8 @@ def shift_tables(
         or bar in work).
     """
     known = idle_thresholds(facts["shift_loads"]).collect() if thresholds is None else thresholds
-    held = _held(facts, site, period, known.lazy())
+    ended = in_period(bar_rows(facts, site), period) if bars is None else bars.lazy()
+    held = _held(facts, site, period, known.lazy(), ended)
     return pl.collect_all([_rolled(held, columns_of(by), by) for by in groupings])
 
 
@@ -84,11 +88,10 @@ class _Held:
     thresholds: pl.LazyFrame
 
 
-def _held(facts: Facts, site: Site, period: Period, thresholds: pl.LazyFrame) -> _Held:
+def _held(facts: Facts, site: Site, period: Period, thresholds: pl.LazyFrame, bars: pl.LazyFrame) -> _Held:
     figures, plans = (in_period(with_groups(facts[name], site), period) for name in ("shift_figures", "shift_plans"))
     timed = facts["reloads"].filter(~pl.col("hand_load") & pl.col("outcome").is_in(BROUGHT_OUTCOMES))
     reloads = in_period(with_groups(in_shifts(timed, facts["shift_plans"], at="start"), site), period)
-    bars = in_period(bar_rows(facts, site), period)
     loads = held_loads(facts, site, period, thresholds)
     frames = [_doubted(figures, site), totals(figures, plans), reloads, bars, loads]
     figures, sums, reloads, bars, loads = (one.lazy() for one in pl.collect_all(frames))

@@ -144,7 +144,7 @@ def week_review(
             [known, loss_rows(here, site, period), in_period(bar_rows(here, site), period)]
         )
         machines, plant, by_shift = shift_tables(
-            here, site, period, [("machine",), ("plant",), ("shift", "machine")], thresholds=known
+            here, site, period, [("machine",), ("plant",), ("shift", "machine")], thresholds=known, bars=bars
         )
         now_shown = shown(facts, period, now)
         account, bars_used, short, changeovers, *by_rank = pl.collect_all(
