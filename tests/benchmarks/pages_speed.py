@@ -2,10 +2,10 @@
 
 A real browser opens each page over one machine of one week and over 50 machines of a year, several times: when
 anything is drawn (the browser's own first contentful paint), when its first sentence stands there, and how long one
-choice takes (another machine, another grouping, another job). The browser has opened a page of that server before, as
-that of whoever looks every morning. The large shop is invented for thirteen weeks, which are then in its store four
-times, a quarter of a year apart. The server has run before; a page is opened anew each time, so that only what it keeps
-between visitors is kept.
+choice takes (another machine, another grouping, another job; in the large shop another night and another week, too).
+The browser has opened a page of that server before, as that of whoever looks every morning. The large shop is invented
+for thirteen weeks, which are then in its store four times, a quarter of a year apart. The server has run before; a page
+is opened anew each time, so that only what it keeps between visitors is kept.
 """
 
 import statistics
@@ -28,12 +28,16 @@ WAIT_MS: Final = 120_000
 PAGES: Final = {
     "last night": ("", "Machine", ROUNDS + 1),
     "the week": ("week", "Machine", ROUNDS + 1),
-    "another week": ("week", "Week", ROUNDS + 1),
     "reload health": ("reloads", "Grouped by", ROUNDS),
     "tonight": ("tonight", "Job", ROUNDS + 1),
     "is the data sound": ("data", "Days", 3),
 }
 """Address of each page, the box in which something is chosen, and how many of its choices are tried in turn."""
+OTHER_DAYS: Final = {
+    "another night": ("", "Night", ROUNDS + 1),
+    "another week": ("week", "Week", ROUNDS + 1),
+}
+"""The same of the large shop alone: a week has too few nights and weeks to choose from."""
 BARE: Final = """
 import streamlit as st
 
@@ -100,8 +104,8 @@ def main(folder: Path) -> None:
 
     from playwright.sync_api import sync_playwright
 
-    small = {"machines": 1, "begin": BEGIN, "days": 7}
-    shops = {"1 machine, 1 week": small, "50 machines, 1 year": {"machines": 50, "begin": BEGIN, "quarters": 4}}
+    small, large = {"machines": 1, "begin": BEGIN, "days": 7}, {"machines": 50, "begin": BEGIN, "quarters": 4}
+    shops = {"1 machine, 1 week": (small, PAGES), "50 machines, 1 year": (large, PAGES | OTHER_DAYS)}
     columns = [f"{name} [s] | the slowest" for name in ("first paint", "first sentence", "a choice")]
     sys.stdout.write(f"| shop | page | {' | '.join(columns)} |\n| --- | --- |{' ---: |' * 6}\n")
     with sync_playwright() as play:
@@ -113,13 +117,13 @@ def main(folder: Path) -> None:
         with served(folder, folder, bare(folder)) as url:
             for row in rows(url, {"one sentence, Streamlit alone": ("", "Box", ROUNDS + 1)}, open_page):
                 written(f"| none | {row}")
-        for words, size in shops.items():
+        for words, (size, pages) in shops.items():
             place = folder / words.split(",")[0].replace(" ", "-")
             place.mkdir(parents=True, exist_ok=True)
             if not (place / "site.toml").exists():
                 shop(place, **size)
             with served(place / "store", place / "site.toml") as url:
-                for row in rows(url, PAGES, open_page):
+                for row in rows(url, pages, open_page):
                     written(f"| {words} | {row}")
         browser.close()
 
