@@ -4,7 +4,7 @@
     concerned(old, new, ...)     which machines' facts may differ now, and from when on
 
     what changed                    concerns
-    time zone, shifts, program      everything
+    time zone, shifts, runlog       everything
     a machine's settings            that machine, from its beginning
     a closure                       its machines, from where it begins
     a cause rule                    machines with an alarm that has another cause now, from the first such alarm on
@@ -13,7 +13,7 @@
     a job's standard                all, from the shift from which it holds
     all else in the site file       nobody
 
-A machine without events is made anew every time: it takes nothing but rows without signal.
+A machine without events is made anew every time: all it has are shifts without signal.
 """
 
 from collections.abc import Mapping, Sequence

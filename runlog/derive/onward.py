@@ -109,7 +109,9 @@ def derive_onward(
         if ordered and not before.whole.issuperset(from_beginning.filter("known")[BY]):
             return None
         # A machine's shifts begin with the first event of all, and late events of its own may come before its first.
-        first = min([found["cut"].min(), *([] if from_beginning.is_empty() else [begun["at"].min()])])  # pyright: ignore
+        starts = found["cut"] if from_beginning.is_empty() else pl.concat([found["cut"], begun["at"]])
+        first = starts.min()
+        assert isinstance(first, datetime)
         held_then = [one for one in held_sites if one.since is None or one.since <= first][-1]
         later = [one for one in held_sites if one.since is not None and one.since > first]
         raw = _made(before, found, held_then.site, plans, events_from)

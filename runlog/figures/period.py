@@ -5,7 +5,7 @@ figures_in(facts["shift_figures"], period)
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
@@ -111,7 +111,7 @@ def in_period(rows: pl.LazyFrame, period: Period, margin_days: int = 0) -> pl.La
     return rows.filter(pl.col("shift_date").is_between(period.first - margin, period.last + margin))
 
 
-def held_near(facts: Facts, period: Period, *, names: Iterable[str], before: timedelta) -> Facts:
+def held_near(facts: Facts, period: Period, before: Mapping[str, timedelta]) -> Facts:
     """Some tables around a period, read now, so that many questions read them once and a long history costs no more.
 
     Parameters
@@ -119,21 +119,20 @@ def held_near(facts: Facts, period: Period, *, names: Iterable[str], before: tim
     facts : mapping of str to LazyFrame
         Fact tables by name.
     period : Period
-    names : iterable of str
-        Tables of which rows are left out that end before that time or begin after the period, each by a week at least.
-    before : timedelta
-        How long before the period.
+    before : mapping of str to timedelta
+        By table, how long before the period its rows are wanted: those are left out that end before that or begin after
+        the period, each by a week at least.
 
     Returns
     -------
     mapping of str to LazyFrame
         These tables in memory; the others as they were.
     """
-    first, last = period.first - before - _BESIDE, period.last + _BESIDE
-    zone = ZoneInfo(period.zone)
-    begin, end = (datetime.combine(day, time(0), tzinfo=zone).astimezone(UTC) for day in (first, last))
+    zone, last = ZoneInfo(period.zone), period.last + _BESIDE
     near = {}
-    for name in names:
+    for name, reach in before.items():
+        first = period.first - reach - _BESIDE
+        begin, end = (datetime.combine(day, time(0), tzinfo=zone).astimezone(UTC) for day in (first, last))
         columns = facts[name].collect_schema()
         if "shift_date" in columns:
             near[name] = facts[name].filter(pl.col("shift_date").is_between(first, last))

@@ -27,9 +27,15 @@ from runlog.figures.window import Facts, one_machine
 from runlog.schema import REPORTED
 from runlog.site import Site
 
-_NEAR: Final = ("shift_figures", "shift_losses", "shift_plans", "reloads", "bars", "changeovers")
-"""Tables of which a week and those it is set against are enough. Loads are not among them: thresholds are of all."""
-_BEFORE: Final = max(timedelta(weeks=WEEKS), timedelta(days=WINDOW_DAYS))
+_QUARTER: Final = max(timedelta(weeks=WEEKS), timedelta(days=WINDOW_DAYS))
+_NEAR: Final = {
+    **dict.fromkeys(["shift_figures", "shift_plans", "bars"], _QUARTER),
+    **dict.fromkeys(["shift_losses", "reloads", "changeovers"], WIDEST_WINDOW),
+}
+"""Tables of which a week, or those it is set against as well, are enough, and how long before it that is.
+
+Loads are not among them: thresholds are of all.
+"""
 
 
 @dataclass(frozen=True)
@@ -90,7 +96,7 @@ class WeekReview:
 
 def held_for(facts: Facts, period: Period) -> Facts:
     """What a review of a week reads, in memory: for whoever asks for one machine after the other."""
-    return held_near(facts, period, names=_NEAR, before=_BEFORE)
+    return held_near(facts, period, _NEAR)
 
 
 def week_review(
@@ -134,8 +140,8 @@ def week_review(
         facts = one_machine(facts, site, machine)
     facts = held_for(facts, period)
     known = idle_thresholds(facts["shift_loads"]) if thresholds is None else _of_machine(thresholds.lazy(), machine)
-    # Most of it is about these days only, and putting bars and reloads of a quarter into shifts takes long.
-    here = held_near(facts, period, names=("reloads", "bars"), before=WIDEST_WINDOW)
+    # Most of it is about these days only, and putting bars of a quarter into shifts takes long.
+    here = held_near(facts, period, {"bars": WIDEST_WINDOW})
     with ThreadPoolExecutor(1) as beside:
         changes = beside.submit(week_changes, facts, site, period)
         trends = beside.submit(_trends, facts, site, period)

@@ -75,9 +75,8 @@ def test_rows_near_a_period_are_those_that_reach_into_it():
         orient="row",
     )
     plans = pl.LazyFrame({"shift_date": [date(2026, 2, 21), date(2026, 2, 22), date(2026, 3, 16), date(2026, 3, 17)]})
-    near = held_near(
-        {"bars": bars, "shift_plans": plans, "parts": bars}, week, names=["bars", "shift_plans"], before=timedelta()
-    )
+    before = {"bars": timedelta(), "shift_plans": timedelta()}
+    near = held_near({"bars": bars, "shift_plans": plans, "parts": bars}, week, before)
     assert near["bars"].collect()["bar"].to_list() == ["finished in it", "still in"]
     assert near["shift_plans"].collect()["shift_date"].to_list() == [date(2026, 2, 22), date(2026, 3, 16)]
     assert near["parts"].collect().height == 4
