@@ -20,13 +20,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from hashlib import sha256
-from typing import Final
 
 import polars as pl
 from pydantic import BaseModel, ValidationError
 
 from runlog import calendar
 from runlog.derive.alarms import cause_expr, group_expr
+from runlog.derive.before import NEWS
 from runlog.derive.context import limits_of
 from runlog.derive.earlier import FIRST, HORIZON
 from runlog.derive.frames import BY
@@ -35,8 +35,6 @@ from runlog.plan.given import SHIFT
 from runlog.schema import INSTANT
 from runlog.site import CauseRule, Site, standard_of
 from runlog.version import VERSION
-
-_NEWS: Final = pl.Schema({BY: pl.String(), "at": INSTANT})
 
 
 class Basis(BaseModel):
@@ -216,7 +214,7 @@ def _standards_changed(old: Basis, new: Basis) -> tuple[bool, datetime | None]:
 def _by_causes(old: Basis, site: Site, facts: Mapping[str, pl.LazyFrame]) -> pl.LazyFrame:
     """Alarms, and stops whose state names their cause, of which cause or group is another: machine, at."""
     if old.causes == site.cause:
-        return pl.LazyFrame(schema=_NEWS)
+        return pl.LazyFrame(schema=NEWS)
     then = site.model_copy(update={"cause": old.causes})
     alarms = facts["alarms"].with_columns(cause=cause_expr(then)).with_columns(was="cause", was_group=group_expr(then))
     alarms = alarms.with_columns(cause=cause_expr(site)).with_columns(group=group_expr(site))
@@ -232,7 +230,7 @@ def _by_closures(old: Basis, new: Basis, machines: list[str]) -> pl.LazyFrame:
     changed = [one for one in old.closures if one not in new.closures]
     changed += [one for one in new.closures if one not in old.closures]
     rows = [(name, start) for start, _, names in changed for name in names or machines]
-    return pl.LazyFrame(rows, schema=_NEWS, orient="row")
+    return pl.LazyFrame(rows, schema=NEWS, orient="row")
 
 
 def _by_plans(old: pl.LazyFrame, new: pl.LazyFrame, jobs: set[str]) -> pl.LazyFrame:
@@ -251,7 +249,7 @@ def _by_programs(old: Basis, new: Basis, facts: Mapping[str, pl.LazyFrame]) -> p
     both = old.programs.keys() | new.programs.keys()
     changed = [program for program in both if old.programs.get(program) != new.programs.get(program)]
     if not changed:
-        return pl.LazyFrame(schema=_NEWS)
+        return pl.LazyFrame(schema=NEWS)
     ran = pl.col("program").is_in(changed)
     starts = {"spans": "start", "parts": "at", "reloads": "start"}
     gone = set(old.programs.values()) - set(new.programs.values())

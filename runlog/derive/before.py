@@ -27,7 +27,8 @@ STRETCHES: Final = {
     "bars": ("loaded_at", "finished_at"),
 }
 """Facts that last: where they start and end."""
-_NEWS: Final = pl.Schema({BY: TEXT, "at": INSTANT})
+NEWS: Final = pl.Schema({BY: TEXT, "at": INSTANT})
+"""From when on something is new of a machine."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,7 @@ class Before:
     news: pl.LazyFrame
     heads: pl.LazyFrame
     removed_from: datetime | None
-    alone: pl.LazyFrame = field(default_factory=lambda: pl.LazyFrame(schema=_NEWS))
+    alone: pl.LazyFrame = field(default_factory=lambda: pl.LazyFrame(schema=NEWS))
     whole: frozenset[str] = frozenset()
 
 
