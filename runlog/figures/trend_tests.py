@@ -32,8 +32,6 @@ FALSE_DISCOVERY_RATE: Final = 0.05
 _MOST_TOGETHER: Final = 0.95
 LEAST_VALUES: Final = 10
 """With fewer values nothing is said: the smallest p of Pettitt's test would be no small one."""
-_PAIRS_AT_ONCE: Final = 2_000_000
-"""Pairs of values compared together: few enough to stay near the processor."""
 
 
 @dataclass(frozen=True)
@@ -76,12 +74,11 @@ def verdicts(series: Sequence[Sequence[float]]) -> list[Verdict]:
 
 
 def _of_one_length(series: Sequence[Sequence[float]]) -> Iterator[tuple[list[int], np.ndarray]]:
-    """Places of series that are long enough, and their values, a row each; so many together as are judged at once."""
+    """Places of series that are long enough, and their values, a row each."""
     lengths = np.fromiter(map(len, series), int, len(series))
     for length in np.unique(lengths[lengths >= LEAST_VALUES]).tolist():
         places = np.flatnonzero(lengths == length)
-        for some in np.array_split(places, len(places) * length**2 // _PAIRS_AT_ONCE + 1):
-            yield some.tolist(), np.array([series[place] for place in some], float)
+        yield places.tolist(), np.array([series[place] for place in places], float)
 
 
 def mann_kendall(values: np.ndarray, widening: float = 1.0) -> tuple[int, float]:
@@ -124,12 +121,8 @@ class _Ranked:
 
     @classmethod
     def of(cls, values: np.ndarray) -> Self:
-        this, other = values[:, :, None], values[:, None, :]
-        above, alike = this > other, (this == other).sum(axis=2)
-        earlier = np.tri(values.shape[1], k=-1, dtype=bool)
-        above_earlier = (above & earlier).sum(axis=(1, 2))
-        below_earlier = (above & earlier.T).sum(axis=(1, 2))
-        return cls(above.sum(axis=2) + (alike + 1) / 2, alike, above_earlier - below_earlier)
+        ranks, alike = _ranked(values)
+        return cls(ranks, alike, _later_higher(ranks))
 
     @property
     def length(self) -> int:
@@ -151,6 +144,31 @@ class _Ranked:
     def split(self) -> np.ndarray:
         """Number of values before the clearest step."""
         return np.abs(self.u).argmax(axis=1) + 1
+
+
+def _ranked(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rank of each value in its row, and how often the value comes there."""
+    order = np.argsort(values, axis=1, kind="stable")
+    ascending = np.take_along_axis(values, order, axis=1)
+    differs = np.ones(values.shape, bool)
+    differs[:, 1:] = ascending[:, 1:] != ascending[:, :-1]
+    begins = np.flatnonzero(differs)
+    among = np.cumsum(differs) - 1
+    times = np.diff(begins, append=values.size)
+    ranks, alike = np.empty(values.shape), np.empty(values.shape, int)
+    for told, of_value in ((ranks, begins % values.shape[1] + (times + 1) / 2), (alike, times)):
+        np.put_along_axis(told, order, of_value[among].reshape(values.shape), axis=1)
+    return ranks, alike
+
+
+def _later_higher(ranks: np.ndarray) -> np.ndarray:
+    """Pairs of each row of which the later is higher, less those of which it is lower."""
+    by_time = np.ascontiguousarray(2 * ranks.T, np.int32)
+    found = np.zeros(len(ranks), int)
+    # Side by side with itself, moved by one value, by two and so on: all pairs at once would not stay near the processor.
+    for apart in range(1, len(by_time)):
+        found += np.sign(by_time[apart:] - by_time[:-apart]).sum(axis=0)
+    return found
 
 
 def _p_of_trend(series: _Ranked, widening: np.ndarray) -> np.ndarray:
