@@ -66,7 +66,8 @@ def timed(open_page: Callable[[], Any], address: str, box: str, number: int) -> 
     page = open_page()
     page.goto(address, wait_until="commit")
     page.wait_for_selector(".rl-cautions", timeout=WAIT_MS)
-    first = page.evaluate("firstSentenceAt") / 1000
+    # The note of it is made a frame later, which can be after the end of the page came.
+    first = page.wait_for_function("window.firstSentenceAt", timeout=WAIT_MS).json_value() / 1000
     paint = page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime") / 1000
     page.wait_for_timeout(1500)
     page.get_by_label(box, exact=True).first.click()
