@@ -2,12 +2,30 @@
 
 from collections.abc import Callable
 from functools import partial
-from typing import Any
+from typing import Any, Final
 
+import altair as alt
 import picture
+import polars as pl
 import streamlit as st
 import theme
 from picture import Spec
+
+ROWS: Final = alt.NamedData("rows")
+"""Data of a chart that is specified without them, to be put to it by `over`."""
+
+
+def over(rows: pl.DataFrame, form: Spec) -> Spec:
+    """A chart of some rows, in a form that is specified once for all rows, as that takes Altair long.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Without instants and dates, which would be read in the zone of the browser.
+    form : dict
+        A `specification` whose data are ROWS.
+    """
+    return form | {"datasets": {ROWS.name: rows}}
 
 
 def made(draw: Callable[..., Any], *given: Any) -> Spec:
@@ -31,7 +49,17 @@ def _made(name: str, given: tuple[Any, ...], _draw: Callable[..., Any]) -> Spec:
 def specification(chart: Any) -> Spec:
     """A chart as Vega-Lite."""
     # Whether it is valid is asked by the tests of the charts; asked here it would take a third of the time.
-    return chart.to_dict(validate=False)
+    told = chart.to_dict(validate=False)
+    apart = told.get("datasets", {})
+    names = {hashed: f"rows {number}" for number, hashed in enumerate(apart, 1)}
+    return _with_names(told, names) | ({"datasets": {names[one]: rows for one, rows in apart.items()}} if apart else {})
+
+
+def _with_names(part: Spec, names: dict[str, str]) -> Spec:
+    """A part of a chart that calls its data by place, not by content: a browser keeps a chart and changes its rows."""
+    named = {"data": {"name": names[part["data"]["name"]]}} if part.get("data", {}).get("name") in names else {}
+    inner = {kind: [_with_names(one, names) for one in part[kind]] for kind in picture.PARTS if kind in part}
+    return part | named | inner
 
 
 def shown(spec: Spec, title: str, name: str, *, key: str, alt: str | None = None, **clicks: Any) -> None:

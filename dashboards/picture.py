@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any, Final
 
+import polars as pl
 from theme import Look
 
 from runlog.errors import RunlogError
@@ -26,7 +27,8 @@ BESIDE: Final = "beside"
 
 _MAKER: Final = Path(__file__).with_name("picture_maker.py")
 _NOT_IN_XML: Final = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-_PARTS: Final = ("vconcat", "layer")
+PARTS: Final = ("vconcat", "layer")
+"""Where a chart has charts within."""
 
 
 def drawn(spec: Spec, kind: str, look: Look) -> bytes:
@@ -70,13 +72,20 @@ def by_itself(spec: Spec, look: Look) -> Spec:
     look : Look
         In which the page shows it.
     """
-    told = _leading_nowhere(_legible(spec))
+    told = _leading_nowhere(_legible(spec | _rows_of(spec)))
     if "vconcat" in told:
         names = iter(told.get("usermeta", {}).get(BESIDE, []))
         size: Spec = {"vconcat": [_row(row, next(names, ""), look) for row in told["vconcat"]]}
     else:
         size = {"width": WIDTH_PX, "autosize": {"type": "fit", "contains": "padding"}}
     return told | size | {"background": look.paper, "padding": MARGIN_PX}
+
+
+def _rows_of(spec: Spec) -> Spec:
+    """Its data as rows: a page has them as frames."""
+    apart = spec.get("datasets", {}).items()
+    rows = {name: one.to_dicts() if isinstance(one, pl.DataFrame) else one for name, one in apart}
+    return {"datasets": rows} if rows else {}
 
 
 def _row(row: Spec, name: str, look: Look) -> Spec:
@@ -100,7 +109,7 @@ def _leading_nowhere(part: Spec) -> Spec:
     """Without addresses of pages: from a file they lead to somebody else's."""
     own = {name: value for name, value in part.items() if name != "encoding"}
     encoding = {channel: value for channel, value in part.get("encoding", {}).items() if channel != "href"}
-    inner = {name: [_leading_nowhere(one) for one in part[name]] for name in _PARTS if name in part}
+    inner = {name: [_leading_nowhere(one) for one in part[name]] for name in PARTS if name in part}
     return own | inner | ({"encoding": encoding} if encoding else {})
 
 

@@ -78,7 +78,7 @@ def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
     """The review of a week."""
     period = data.kept(here, period_named, week)
     return week_review(
-        data.kept(here, read_near, week),
+        data.facts(here),
         data.site(here),
         datetime.now(UTC),
         week=period,
@@ -86,6 +86,7 @@ def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
         before=data.reported(here),
         problems=data.kept(here, data.scrap_problems_of),
         thresholds=data.kept(here, thresholds),
+        near=data.kept(here, near, week),
     )
 
 
@@ -100,7 +101,7 @@ def reach(here: data.Place) -> tuple[datetime, datetime]:
     return reach_of(data.facts(here))
 
 
-def read_near(here: data.Place, week: str) -> Facts:
+def near(here: data.Place, week: str) -> Facts:
     """What its review reads, whatever machine is chosen."""
     return held_for(data.facts(here), data.kept(here, period_named, week))
 
@@ -133,7 +134,7 @@ def from_plan_to_made(review: WeekReview) -> None:
         return
     said = "; ".join(f"{step}: {parts:.0f} parts" for step, parts in review.steps.select("step", "parts").rows())
     alt = f"From planned to made parts. {said}"
-    chart = drawing.made(week_charts.staircase, review.steps, theme.look())
+    chart = week_charts.staircase(review.steps, theme.look())
     drawing.shown(chart, "From plan to made", f"from-plan-to-made-{review.period.week}", key="staircase", alt=alt)
 
 
@@ -175,7 +176,7 @@ def losses(review: WeekReview) -> None:
         return
     first = rollups.loss_name(ranked.row(0, named=True))
     said = f"Losses {RANKS[rank]}, worst first: {first} leads"
-    chart = drawing.made(week_charts.losses, ranked, rank, theme.look())
+    chart = week_charts.losses(ranked, rank, theme.look())
     drawing.shown(chart, "Losses", f"losses-by-{rank}-{review.period.week}", key="losses", alt=said)
 
 
@@ -186,7 +187,7 @@ def shift_by_shift(review: WeekReview) -> None:
     pieces.section("Shift by shift: parts made of those planned [%]")
     worst = review.by_shift.sort("plan_attainment", nulls_last=True).row(0, named=True)
     said = f"Parts made of those planned, by shift; least: {worst['machine']}, {worst['shift_date']} {worst['shift']}"
-    chart = drawing.made(week_charts.shifts, review.by_shift, theme.look())
+    chart = week_charts.shifts(review.by_shift, theme.look())
     drawing.shown(chart, "Shift by shift", f"shifts-{review.period.week}", key="shifts", alt=said)
 
 
@@ -197,7 +198,7 @@ def remnants(review: WeekReview) -> None:
         pieces.note("No bar ended whose stock is known: not measured.")
         return
     said = "Remnant share of stock by material beside the plan"
-    chart = drawing.made(week_charts.remnants, review.bars, theme.look())
+    chart = week_charts.remnants(review.bars, theme.look())
     drawing.shown(chart, "Remnants", f"remnants-{review.period.week}", key="remnants", alt=said)
 
 

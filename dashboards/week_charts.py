@@ -1,11 +1,17 @@
-"""Charts of the week: from planned to made, losses ranked, shift by shift."""
+"""Charts of the week: from planned to made, losses ranked, shift by shift.
 
+Each is a form, which is the same for every week, over rows, which are what is drawn of the week.
+"""
+
+from functools import cache
 from typing import Final
 
 import altair as alt
 import polars as pl
 from charts import line_words
 from clock import in_look
+from drawing import ROWS, over, specification
+from picture import Spec
 from theme import Look
 
 RANKED: Final = 12
@@ -17,7 +23,7 @@ _RANKS: Final[dict[str, tuple[str, str]]] = {
 }
 
 
-def staircase(steps: pl.DataFrame, look: Look) -> alt.LayerChart:
+def staircase(steps: pl.DataFrame, look: Look) -> Spec:
     """From planned to made parts, a step a loss.
 
     Parameters
@@ -25,15 +31,20 @@ def staircase(steps: pl.DataFrame, look: Look) -> alt.LayerChart:
     steps : DataFrame
         `figures.staircase.STEPS`.
     """
-    shown = steps.with_columns(said=_signed(), middle=pl.max_horizontal("top", "bottom"))
+    shown = steps.select(
+        "step", "parts", "kind", "top", "bottom", said=_signed(), middle=pl.max_horizontal("top", "bottom")
+    )
+    return over(shown, _on_floor(_staircase(look), _floor(steps)))
+
+
+@cache
+def _staircase(look: Look) -> Spec:
     x = alt.X(
         "step:N", sort=None, title=None, axis=alt.Axis(labelAngle=-32, labelLimit=150, ticks=False, labelOverlap=False)
     )
-    floor = _floor(steps)
-    title = "parts" if floor == 0 else f"parts, from {floor:,.0f} up"
-    scale = alt.Scale(zero=False, domainMin=floor, nice=False, clamp=True)
-    y = alt.Y("top:Q", title=title, scale=scale, axis=alt.Axis(tickCount=5))
-    base = alt.Chart(shown)
+    scale = alt.Scale(zero=False, nice=False, clamp=True)
+    y = alt.Y("top:Q", title="parts", scale=scale, axis=alt.Axis(tickCount=5))
+    base = alt.Chart(ROWS)
     colour = alt.Color(
         "kind:N",
         legend=None,
@@ -48,7 +59,16 @@ def staircase(steps: pl.DataFrame, look: Look) -> alt.LayerChart:
     words = base.mark_text(dy=-8, color=look.ink, fontSize=12).encode(
         x=x, y=alt.Y("middle:Q", scale=scale), text=alt.Text("said:N")
     )
-    return in_look(alt.LayerChart(layer=[bars, words], height=250), look)
+    return specification(in_look(alt.LayerChart(layer=[bars, words], height=250), look))
+
+
+def _on_floor(form: Spec, floor: float) -> Spec:
+    """The staircase with an axis that begins at a floor, and says so."""
+    bars, words = form["layer"]
+    y = bars["encoding"]["y"]
+    says = {} if floor == 0 else {"title": f"parts, from {floor:,.0f} up"}
+    on_it = y | {"scale": y["scale"] | {"domainMin": floor}} | says
+    return form | {"layer": [bars | {"encoding": bars["encoding"] | {"y": on_it}}, words]}
 
 
 def _floor(steps: pl.DataFrame) -> float:
@@ -68,7 +88,7 @@ def _signed() -> pl.Expr:
     return pl.when(pl.col("kind").is_in(["planned", "made"])).then(whole.cast(pl.String)).otherwise(loss)
 
 
-def losses(ranked: pl.DataFrame, rank: str, look: Look) -> alt.LayerChart:
+def losses(ranked: pl.DataFrame, rank: str, look: Look) -> Spec:
     """Losses worst first, and the running share of all of them.
 
     Parameters
@@ -77,12 +97,20 @@ def losses(ranked: pl.DataFrame, rank: str, look: Look) -> alt.LayerChart:
         `figures.losses.pareto` by `rank`.
     rank : {"time", "count", "parts"}
     """
-    column, title = _RANKS[rank]
-    shown = ranked.head(RANKED).with_columns(
+    shown = ranked.head(RANKED).select(
+        "count",
+        "lost_parts",
+        "running_share",
         label=line_words(),
         hours=pl.col("seconds") / 3600,
         share=pl.format("{} %", (100 * pl.col("running_share")).round(0).cast(pl.Int64)),
     )
+    return over(shown, _losses(rank, len(shown), look))
+
+
+@cache
+def _losses(rank: str, lines: int, look: Look) -> Spec:
+    column, title = _RANKS[rank]
     y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=190, ticks=False, domain=False))
     x = alt.X(f"{column}:Q", title=f"{title}; beside it the running share of all", axis=alt.Axis(tickCount=5))
     tip = [
@@ -92,16 +120,16 @@ def losses(ranked: pl.DataFrame, rank: str, look: Look) -> alt.LayerChart:
         alt.Tooltip("lost_parts:Q", title="parts against plan", format=".1f"),
         alt.Tooltip("running_share:Q", title="running share", format=".1%"),
     ]
-    bars = alt.Chart(shown).mark_bar(size=13, color=look.stopped).encode(x=x, y=y, tooltip=tip)
+    bars = alt.Chart(ROWS).mark_bar(size=13, color=look.stopped).encode(x=x, y=y, tooltip=tip)
     words = (
-        alt.Chart(shown)
+        alt.Chart(ROWS)
         .mark_text(align="left", dx=5, color=look.ink, fontSize=11)
         .encode(x=x, y=y, text=alt.Text("share:N"))
     )
-    return in_look(alt.LayerChart(layer=[bars, words], height=19 * max(len(shown), 1) + 45), look)
+    return specification(in_look(alt.LayerChart(layer=[bars, words], height=19 * max(lines, 1) + 45), look))
 
 
-def shifts(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
+def shifts(rows: pl.DataFrame, look: Look) -> Spec:
     """Each machine and shift: parts made of those planned, in per cent.
 
     Parameters
@@ -123,6 +151,11 @@ def shifts(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
         .otherwise((100 * share).round(0).cast(pl.Int64).cast(pl.String)),
         short=(1 - share.clip(0, 1)).fill_null(0.0),
     )
+    return over(shown, _shifts(rows["machine"].n_unique(), look))
+
+
+@cache
+def _shifts(machines: int, look: Look) -> Spec:
     x = alt.X("column:N", sort=None, title=None, axis=alt.Axis(labelAngle=-55, orient="top", ticks=False, domain=False))
     y = alt.Y("machine:N", title=None, axis=alt.Axis(ticks=False, domain=False))
     tip = [
@@ -134,7 +167,7 @@ def shifts(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
         alt.Tooltip("effectiveness:Q", format=".1%"),
     ]
     tiles = (
-        alt.Chart(shown)
+        alt.Chart(ROWS)
         .mark_rect(color=look.stopped, stroke=look.rule)
         .encode(
             x=x,
@@ -143,11 +176,11 @@ def shifts(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
             tooltip=tip,
         )
     )
-    words = alt.Chart(shown).mark_text(color=look.ink, fontSize=11).encode(x=x, y=y, text=alt.Text("said:N"))
-    return in_look(alt.LayerChart(layer=[tiles, words], height=22 * rows["machine"].n_unique() + 90), look)
+    words = alt.Chart(ROWS).mark_text(color=look.ink, fontSize=11).encode(x=x, y=y, text=alt.Text("said:N"))
+    return specification(in_look(alt.LayerChart(layer=[tiles, words], height=22 * machines + 90), look))
 
 
-def remnants(bars: pl.DataFrame, look: Look) -> alt.LayerChart:
+def remnants(bars: pl.DataFrame, look: Look) -> Spec:
     """Remnant share of the stock by material, beside the planned share.
 
     Parameters
@@ -155,9 +188,18 @@ def remnants(bars: pl.DataFrame, look: Look) -> alt.LayerChart:
     bars : DataFrame
         `stock.bar_account` by material.
     """
-    shown = bars.filter(pl.col("remnant_share").is_not_null()).with_columns(
-        share=100 * pl.col("remnant_share"), plan=100 * pl.col("planned_remnant_share")
+    shown = bars.filter(pl.col("remnant_share").is_not_null()).select(
+        "material",
+        "bars",
+        "remnant_mm",
+        share=100 * pl.col("remnant_share"),
+        plan=100 * pl.col("planned_remnant_share"),
     )
+    return over(shown, _remnants(len(shown), look))
+
+
+@cache
+def _remnants(materials: int, look: Look) -> Spec:
     y = alt.Y("material:N", sort=None, title=None, axis=alt.Axis(labelLimit=130, ticks=False, domain=False))
     x = alt.X("share:Q", title="remnant [% of stock loaded]; the stroke is the plan", axis=alt.Axis(tickCount=5))
     tip = [
@@ -168,9 +210,9 @@ def remnants(bars: pl.DataFrame, look: Look) -> alt.LayerChart:
         alt.Tooltip("remnant_mm:Q", title="remnant [mm]", format=",.0f"),
     ]
     tiles = (
-        alt.Chart(shown)
+        alt.Chart(ROWS)
         .mark_bar(size=13, color=look.reloading, stroke=look.ink, strokeWidth=0.8)
         .encode(x=x, y=y, tooltip=tip)
     )
-    plan = alt.Chart(shown).mark_tick(color=look.ink, thickness=3, size=18).encode(x=alt.X("plan:Q"), y=y)
-    return in_look(alt.LayerChart(layer=[tiles, plan], height=24 * max(len(shown), 1) + 45), look)
+    plan = alt.Chart(ROWS).mark_tick(color=look.ink, thickness=3, size=18).encode(x=alt.X("plan:Q"), y=y)
+    return specification(in_look(alt.LayerChart(layer=[tiles, plan], height=24 * max(materials, 1) + 45), look))

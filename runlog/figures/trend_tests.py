@@ -56,12 +56,12 @@ class Verdict:
     q: float
 
 
-def verdicts(series: Sequence[Sequence[float]]) -> list[Verdict]:
+def verdicts(series: Sequence[Sequence[float] | np.ndarray]) -> list[Verdict]:
     """Judge some series together.
 
     Parameters
     ----------
-    series : sequence of sequence of float
+    series : sequence of sequence of float, or of ndarray
         In order of time, without gaps.
     """
     judged = [_Judged("too few to tell", None, 1.0)] * len(series)
@@ -73,7 +73,7 @@ def verdicts(series: Sequence[Sequence[float]]) -> list[Verdict]:
     return [one.told(next(adjusted)) if one.shape != "too few to tell" else one.told(1.0) for one in judged]
 
 
-def _of_one_length(series: Sequence[Sequence[float]]) -> Iterator[tuple[list[int], np.ndarray]]:
+def _of_one_length(series: Sequence[Sequence[float] | np.ndarray]) -> Iterator[tuple[list[int], np.ndarray]]:
     """Places of series that are long enough, and their values, a row each."""
     lengths = np.fromiter(map(len, series), int, len(series))
     for length in np.unique(lengths[lengths >= LEAST_VALUES]).tolist():
@@ -165,7 +165,7 @@ def _later_higher(ranks: np.ndarray) -> np.ndarray:
     """Pairs of each row of which the later is higher, less those of which it is lower."""
     by_time = np.ascontiguousarray(2 * ranks.T, np.int32)
     found = np.zeros(len(ranks), int)
-    # Side by side with itself, moved by one value, by two and so on: all pairs at once would not stay near the processor.
+    # Beside itself, moved by one value, by two and so on: all pairs at once would not stay near the processor.
     for apart in range(1, len(by_time)):
         found += np.sign(by_time[apart:] - by_time[:-apart]).sum(axis=0)
     return found

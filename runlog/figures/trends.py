@@ -1,26 +1,20 @@
 """Each figure shift by shift beside its plan, and a plain verdict per series: steady, rising, falling, stepped.
 
-    series = shift_series(facts, site, period)     a value a machine, shift and figure
-    told = trend_verdicts(series)                  a row a series
+    series = shift_series(sums, period)     a value a machine, shift and figure
+    told = trend_verdicts(series)           a row a series
 
 A series is one figure of one machine in one kind of shift: nights are compared with nights. It reaches back 13 weeks
 from the end of the period.
 """
 
-from dataclasses import replace
-from datetime import timedelta
 from typing import Final
 
 import polars as pl
 
-from runlog.figures.groups import in_shifts, with_groups
 from runlog.figures.period import Period, in_period
-from runlog.figures.rollup import rolled_up
+from runlog.figures.rollup import with_ratios
+from runlog.figures.shift_sums import SHIFT, ShiftSums, quarter_to
 from runlog.figures.trend_tests import verdicts
-from runlog.figures.window import Facts
-from runlog.site import Site
-
-WINDOW_DAYS: Final = 91
 
 FIGURES: Final[dict[str, str]] = {
     "plan_attainment": "parts made of those planned",
@@ -47,7 +41,7 @@ _PLANS: Final[dict[str, pl.Expr]] = {
 """What each is planned to be; the others have no plan."""
 
 
-def shift_series(facts: Facts, site: Site, period: Period) -> pl.LazyFrame:
+def shift_series(sums: ShiftSums, period: Period) -> pl.LazyFrame:
     """Every figure of every machine and shift up to the end of the period.
 
     Returns
@@ -56,20 +50,23 @@ def shift_series(facts: Facts, site: Site, period: Period) -> pl.LazyFrame:
         machine, shift, figure (of FIGURES), shift_date, value, plan (null without one). A figure that was not measured
         in a shift has no row, nor has a shift without planned busy time.
     """
-    since = replace(period, first=period.last - timedelta(days=WINDOW_DAYS - 1))
-    shift = ["machine", "shift_date", "shift"]
-    figures, plans = (in_period(with_groups(facts[name], site), since) for name in ("shift_figures", "shift_plans"))
+    since = quarter_to(period)
+    figures, remnants = (in_period(rows.lazy(), since) for rows in (sums.figures, sums.remnants))
+    loaded = pl.col("loaded_mm")
     hours = pl.col("pbt_s") / 3600
     rows = (
-        rolled_up(figures, *shift, plans=plans)
-        .filter(pl.col("pbt_s") > 0)
-        .join(_remnants(facts, since), on=shift, how="left")
+        with_ratios(figures.filter(pl.col("pbt_s") > 0))
+        .join(remnants, on=SHIFT, how="left")
         # Minor stops are counted in the hours that the log speaks of.
-        .with_columns(minor_stops_per_hour=pl.col("minor_stops") / (hours * pl.col("coverage")))
+        .with_columns(
+            minor_stops_per_hour=pl.col("minor_stops") / (hours * pl.col("coverage")),
+            remnant_share=pl.col("remnant_mm") / loaded,
+            planned_remnant_share=pl.col("planned_remnant_mm") / loaded,
+        )
         .with_columns(
             _PLANS.get(name, pl.lit(None, pl.Float64)).cast(pl.Float64).alias(f"{name} plan") for name in FIGURES
         )
-        .sort(shift)
+        .sort(SHIFT)
         # A row a series, as sorting a hundred thousand values by four names takes as long as finding them.
         .group_by("machine", "shift", maintain_order=True)
         .agg("shift_date", *FIGURES, *(f"{name} plan" for name in FIGURES))
@@ -96,15 +93,6 @@ def shift_series(facts: Facts, site: Site, period: Period) -> pl.LazyFrame:
     )
 
 
-def _remnants(facts: Facts, period: Period) -> pl.LazyFrame:
-    known = pl.all_horizontal(pl.col("loaded_mm", "used_mm", "remnant_mm").is_not_null())
-    bars = in_period(in_shifts(facts["bars"].filter(known), facts["shift_plans"], at="finished_at"), period)
-    return bars.group_by("machine", "shift_date", "shift").agg(
-        remnant_share=pl.col("remnant_mm").sum() / pl.col("loaded_mm").sum(),
-        planned_remnant_share=pl.col("planned_remnant_mm").sum() / pl.col("loaded_mm").sum(),
-    )
-
-
 def trend_verdicts(series: pl.LazyFrame) -> pl.DataFrame:
     """Judge every series, all of them together (see `trend_tests`).
 
@@ -121,7 +109,7 @@ def trend_verdicts(series: pl.LazyFrame) -> pl.DataFrame:
         .sort("machine", "shift", "figure")
         .collect()
     )
-    judged = verdicts([value.to_list() for value in held["value"]])
+    judged = verdicts([one.to_numpy() for one in held["value"]])
     told = pl.DataFrame(
         {
             "verdict": [one.shape for one in judged],

@@ -8,7 +8,7 @@ Everything a page or a terminal shows is a column or a sentence here.
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final
 
 import polars as pl
@@ -18,23 +18,23 @@ from runlog.figures.cutting import idle_thresholds
 from runlog.figures.losses import RANKS, WIDEST_WINDOW, Rank, loss_rows, loss_sums, pareto
 from runlog.figures.period import Period, held_near, in_period, period_of
 from runlog.figures.setups import changeover_rows, compared
+from runlog.figures.shift_sums import ENDED, QUARTER, ShiftSums, shift_sums
 from runlog.figures.shifts import shift_tables
 from runlog.figures.staircase import staircase
 from runlog.figures.stock import bar_account, bar_rows, short_bars
-from runlog.figures.trends import FIGURES, WINDOW_DAYS, shift_series, trend_verdicts
-from runlog.figures.week_change import WEEKS, week_changes
+from runlog.figures.trends import FIGURES, shift_series, trend_verdicts
+from runlog.figures.week_change import week_changes
 from runlog.figures.window import Facts, one_machine
 from runlog.schema import REPORTED
 from runlog.site import Site
 
-_QUARTER: Final = max(timedelta(weeks=WEEKS), timedelta(days=WINDOW_DAYS))
 _NEAR: Final = {
-    **dict.fromkeys(["shift_figures", "shift_plans", "bars"], _QUARTER),
-    **dict.fromkeys(["shift_losses", "reloads", "changeovers"], WIDEST_WINDOW),
+    **dict.fromkeys(["shift_figures", "shift_plans", "ended"], QUARTER),
+    **dict.fromkeys(["shift_losses", "reloads", "changeovers", "bars"], WIDEST_WINDOW),
 }
 """Tables of which a week, or those it is set against as well, are enough, and how long before it that is.
 
-Loads are not among them: thresholds are of all.
+Bars are held twice, as of a quarter's a few columns are enough. Loads are not among them: thresholds are of all.
 """
 
 
@@ -96,7 +96,7 @@ class WeekReview:
 
 def held_for(facts: Facts, period: Period) -> Facts:
     """What a review of a week reads, in memory: for whoever asks for one machine after the other."""
-    return held_near(facts, period, _NEAR)
+    return held_near({**facts, "ended": facts["bars"].select(ENDED)}, period, _NEAR)
 
 
 def week_review(
@@ -109,6 +109,7 @@ def week_review(
     before: pl.LazyFrame | None = None,
     problems: pl.DataFrame | None = None,
     thresholds: pl.DataFrame | None = None,
+    near: Facts | None = None,
 ) -> WeekReview:
     """Review a week.
 
@@ -129,6 +130,8 @@ def week_review(
         From `quality.scrap_problems`.
     thresholds : DataFrame, optional
         `cutting.idle_thresholds` of all machines, where they are known already: they take a look at all there is.
+    near : mapping of str to LazyFrame, optional
+        `held_for` the week, of all machines, where it is held already.
 
     Raises
     ------
@@ -136,21 +139,18 @@ def week_review(
         There are no facts, no such week, or no such machine.
     """
     period = week if isinstance(week, Period) else period_of(facts, site, week=week)
+    facts = held_for(facts, period) if near is None else near
     if machine is not None:
         facts = one_machine(facts, site, machine)
-    facts = held_for(facts, period)
     known = idle_thresholds(facts["shift_loads"]) if thresholds is None else _of_machine(thresholds.lazy(), machine)
-    # Most of it is about these days only, and putting bars of a quarter into shifts takes long.
-    here = held_near(facts, period, {"bars": WIDEST_WINDOW})
     with ThreadPoolExecutor(1) as beside:
-        changes = beside.submit(week_changes, facts, site, period)
-        trends = beside.submit(_trends, facts, site, period)
+        against = beside.submit(_against_before, facts, period)
         # Each of these is asked several times: planning them anew for every question takes longer than the answers.
         known, losses, bars = pl.collect_all(
-            [known, loss_rows(here, site, period), in_period(bar_rows(here, site), period)]
+            [known, loss_rows(facts, site, period), in_period(bar_rows(facts, site), period)]
         )
         machines, plant, by_shift = shift_tables(
-            here, site, period, [("machine",), ("plant",), ("shift", "machine")], thresholds=known, bars=bars
+            facts, site, period, [("machine",), ("plant",), ("shift", "machine")], thresholds=known, bars=bars
         )
         now_shown = shown(facts, period, now)
         account, bars_used, short, changeovers, *by_rank = pl.collect_all(
@@ -162,6 +162,7 @@ def week_review(
                 *(pareto(losses.lazy(), ("plant",), rank) for rank in RANKS),
             ]
         )
+    changes, trends = against.result()
     ranked = dict(zip(RANKS, by_rank, strict=True))
     return WeekReview(
         period=period,
@@ -176,8 +177,8 @@ def week_review(
         changeovers=changeovers,
         steps=staircase(account, ranked["time"]),
         by_shift=_in_time(by_shift, facts),
-        changes=changes.result(),
-        trends=trends.result(),
+        changes=changes,
+        trends=trends,
         shown=now_shown,
         changed=_changed(now_shown, before, period, machine),
         scrap_problems=_of_these(problems, period, machine),
@@ -204,9 +205,15 @@ def _with_places(ranked: dict[Rank, pl.DataFrame]) -> pl.DataFrame:
     return told.sort("rank")
 
 
-def _trends(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
+def _against_before(facts: Facts, period: Period) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """What changed against the weeks before, and over the quarter."""
+    sums = shift_sums({**facts, "bars": facts["ended"]})
+    return week_changes(sums, period), _trends(sums, period)
+
+
+def _trends(sums: ShiftSums, period: Period) -> pl.DataFrame:
     """Verdicts with a sentence each, in the order of `trend_verdicts`."""
-    told = trend_verdicts(shift_series(facts, site, period))
+    told = trend_verdicts(shift_series(sums, period))
     figure = pl.col("figure").replace_strict(FIGURES, return_dtype=pl.String())
     what = pl.format("{}, {}: {}", "machine", "shift", figure)
     as_number = {name: name.endswith(("_s", "_100", "_hour")) for name in FIGURES}

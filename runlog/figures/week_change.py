@@ -1,6 +1,6 @@
 """What differs from the weeks before, and whether it is more than chance makes of weeks that are alike.
 
-    told = week_changes(facts, site, period)
+    told = week_changes(sums, period)       sums of its shifts and of those before it
 
 Each figure of the shop and of each machine is set against the whole weeks before it, twelve at most. More than chance
 means: a week so far from them would come by chance so rarely that of all that is called more than chance in a review
@@ -13,12 +13,9 @@ from typing import Final
 
 import polars as pl
 
-from runlog.figures.groups import with_groups
 from runlog.figures.period import Period, in_period
-from runlog.figures.rollup import rolled_up
-from runlog.figures.stock import bar_account, bar_rows
-from runlog.figures.window import Facts
-from runlog.site import Site
+from runlog.figures.rollup import summed, with_ratios
+from runlog.figures.shift_sums import ShiftSums
 from runlog.statistics.next_value import LEAST, Values, next_range, surprise
 from runlog.statistics.proportions import false_discovery_q
 
@@ -66,14 +63,13 @@ weeks like those before would lie, and of how many weeks they are made; p; verdi
 few weeks to tell; said, a sentence."""
 
 
-def week_changes(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
+def week_changes(sums: ShiftSums, period: Period) -> pl.DataFrame:
     """Set a week against those before it.
 
     Parameters
     ----------
-    facts : mapping of str to LazyFrame
-        Fact tables by name.
-    site : Site
+    sums : ShiftSums
+        Of the quarter up to its end, and of some days before, where the log has any: they tell that it is older.
     period : Period
         A week.
 
@@ -82,26 +78,26 @@ def week_changes(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
     DataFrame
         CHANGES, the shop first; a figure that was not measured this week has no row.
     """
-    told = _set_against(_weekly(facts, site, period), period)
+    told = _set_against(_weekly(sums, period), period)
     return _judged(told) if told.height else pl.DataFrame(schema=CHANGES)
 
 
-def _weekly(facts: Facts, site: Site, period: Period) -> pl.DataFrame:
+def _weekly(sums: ShiftSums, period: Period) -> pl.DataFrame:
     """machine (null: all), figure, monday, value: of this week and the whole ones before it."""
     since = replace(period, first=period.first - timedelta(weeks=WEEKS))
-    figures, plans = (in_period(with_groups(facts[name], site), since) for name in ("shift_figures", "shift_plans"))
-    begin = facts["shift_figures"].select(pl.col("shift_date").min()).collect().item()
-    bars = in_period(bar_rows(facts, site), since)
+    figures, remnants = (
+        in_period(rows.lazy(), since).with_columns(monday=pl.col("shift_date").dt.truncate("1w"))
+        for rows in (sums.figures, sums.remnants)
+    )
+    begin = sums.figures["shift_date"].min()
     wide = []
-    for by in (("plant", "week"), ("machine", "week")):
-        shares = bar_account(bars, by).select(*by, "remnant_share")
-        rolled = rolled_up(figures, *by, plans=plans).join(shares, on=list(by), how="left")
-        name = pl.lit(None, pl.String()) if by[0] == "plant" else pl.col("machine")
-        wide.append(rolled.select(*FIGURES, "week", machine=name))
-    monday = (pl.col("week") + "-1").str.strptime(pl.Date, "%G-W%V-%u")
+    for by in (["monday"], ["machine", "monday"]):
+        shares = remnants.group_by(by).agg(remnant_share=pl.col("remnant_mm").sum() / pl.col("loaded_mm").sum())
+        rolled = with_ratios(summed(figures, *by)).join(shares, on=by, how="left")
+        name = pl.col("machine") if "machine" in by else pl.lit(None, pl.String())
+        wide.append(rolled.select(*FIGURES, "monday", machine=name))
     return (
         pl.concat(wide)
-        .with_columns(monday=monday)
         # The week in which the log begins is not a whole one.
         .filter((pl.col("monday") >= pl.lit(begin)) | (pl.col("monday") == pl.lit(period.first)))
         .unpivot(FIGURES, index=["machine", "monday"], variable_name="figure", value_name="value")

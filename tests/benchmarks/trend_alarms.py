@@ -12,6 +12,7 @@ import numpy as np
 
 from runlog.derive import derive
 from runlog.figures.period import period_of
+from runlog.figures.shift_sums import shift_sums
 from runlog.figures.trend_tests import verdicts
 from runlog.figures.trends import shift_series, trend_verdicts
 from runlog.simulator import simulate_frames
@@ -80,7 +81,7 @@ def invented_shops(seeds: range) -> str:
         events, _, toml = simulate_frames(start=date(2026, 5, 4), weeks=13, seed=seed, machines=6)
         site = parse_site(toml)
         facts = derive(events.lazy(), site)
-        told = trend_verdicts(shift_series(facts, site, period_of(facts, site)))
+        told = trend_verdicts(shift_series(shift_sums(facts), period_of(facts, site)))
         for machine, figure, verdict in told.select("machine", "figure", "verdict").iter_rows():
             if machine == "T04" and figure in ("reload_mean_s", "availability", "plan_attainment"):
                 drift += verdict in CALLED and figure == "reload_mean_s"

@@ -1,0 +1,66 @@
+"""What shifts add up to, over the quarter a review of a week looks back on: added up once, for every question.
+
+sums = shift_sums(facts)            a row a machine and shift
+sums.of("T01")                      those of one machine
+"""
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Final
+
+import polars as pl
+
+from runlog.figures.groups import in_shifts
+from runlog.figures.period import Period
+from runlog.figures.rollup import summed, totals
+from runlog.figures.window import Facts
+
+SHIFT: Final = ["machine", "shift_date", "shift"]
+QUARTER: Final = timedelta(weeks=13)
+
+REMNANT: Final = ("loaded_mm", "remnant_mm", "planned_remnant_mm")
+"""Lengths that are added up of bars whose account is known."""
+ENDED: Final = ("machine", "finished_at", "used_mm", *REMNANT)
+"""Columns of BARS that it takes."""
+
+
+@dataclass(frozen=True)
+class ShiftSums:
+    """Sums of machines' shifts.
+
+    Attributes
+    ----------
+    figures : DataFrame
+        machine, shift_date, shift and `rollup.TOTALS`.
+    remnants : DataFrame
+        machine, shift_date, shift and REMNANT of the bars that ended in it and whose account is known.
+    """
+
+    figures: pl.DataFrame
+    remnants: pl.DataFrame
+
+
+def shift_sums(facts: Facts) -> ShiftSums:
+    """Add up the figures and the bars of each shift.
+
+    Parameters
+    ----------
+    facts : mapping of str to LazyFrame
+        shift_figures, shift_plans and bars (of which ENDED are read).
+    """
+    figures, plans = facts["shift_figures"], facts["shift_plans"]
+    known = pl.all_horizontal(pl.col("loaded_mm", "used_mm", "remnant_mm").is_not_null())
+    ended = in_shifts(facts["bars"].filter(known).select("machine", "finished_at", *REMNANT), plans, at="finished_at")
+    return ShiftSums(
+        *pl.collect_all(
+            [
+                summed(totals(figures, plans), *SHIFT),
+                ended.group_by(SHIFT, maintain_order=True).agg(pl.col(REMNANT).sum()),
+            ]
+        )
+    )
+
+
+def quarter_to(period: Period) -> Period:
+    """The thirteen weeks up to the end of a period."""
+    return replace(period, first=period.last - QUARTER + timedelta(days=1))
