@@ -81,6 +81,11 @@ def shown(spec: Spec, title: str, name: str, *, key: str, alt: str | None = None
         What becomes of clicks on its marks, as Streamlit takes it.
     """
     st.vega_lite_chart(spec, theme=None, key=key, width="stretch", alt=alt, **clicks)
+    pictures(spec, title, name, key=key)
+
+
+def pictures(spec: Spec, title: str, name: str, *, key: str) -> None:
+    """Buttons that hand a chart over as a picture; see `shown`."""
     look = theme.look()
     with st.container(key=f"picture {key}", horizontal=True):
         for kind, mime in picture.KINDS.items():

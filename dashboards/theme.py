@@ -55,6 +55,11 @@ class Look:
 LIGHT: Final = Look("#FCFBF8", "#1B1D1F", "#5B6066", "#C9C6BE", BLUE, ORANGE, PURPLE, VERMILION, "#6B7075")
 DARK: Final = Look("#15181B", "#ECEAE4", "#A6A9AD", "#3A3F44", SKY, ORANGE, PURPLE, VERMILION, "#9BA0A5")
 
+SHADES: Final = 20
+"""Steps between a cell without a shade and the darkest one."""
+DARKEST: Final = 0.75
+"""How much of its colour the darkest has."""
+
 OUTLINED: Final = ("reloading", "setting")
 """Kinds drawn with an outline of ink: their fills are too close to white paper."""
 
@@ -182,6 +187,19 @@ _RULES: Final = """<style>
   border-bottom: 1px solid rgba(128, 128, 128, 0.35) !important; font-weight: 400; vertical-align: bottom; }
 .rl-grid th[scope="col"] { font-size: 0.78rem; opacity: 0.82; } .rl-grid th:first-child { text-align: left; }
 .rl-grid th[scope="row"] { font-weight: 650; }
+.rl-far { content-visibility: auto; }
+.rl-tiles { border-collapse: collapse; table-layout: fixed; width: 100%; font-size: 0.78rem; line-height: 1;
+  font-variant-numeric: tabular-nums; print-color-adjust: exact; -webkit-print-color-adjust: exact; }
+.rl-tiles caption { text-align: left; font-size: 0.87rem; padding: 0 0 6px; caption-side: top; color: inherit; }
+.rl-tiles th, .rl-tiles td { border: 1px solid rgba(128, 128, 128, 0.35) !important; text-align: center;
+  font-weight: 400; padding: 0 !important; height: 22px; overflow: hidden; }
+.rl-tiles thead th { border-width: 0 1px !important; vertical-align: bottom; padding: 2px 0 !important; }
+.rl-tiles thead tr + tr th span { writing-mode: vertical-rl; transform: rotate(180deg); white-space: nowrap;
+  max-height: 9em; overflow: hidden; }
+.rl-tiles thead th:first-child[rowspan], .rl-tiles th[scope="row"] { text-align: left; width: 5.5rem;
+  border-left: 0 !important; overflow-wrap: anywhere; }
+.rl-tiles th[scope="row"] { font-weight: 650; }
+VARSHADES
 .rl-row a { text-decoration-color: rgba(128, 128, 128, 0.8); }
 [class*="st-key-picture"] { gap: 0 1.1rem; justify-content: flex-end; margin-top: -0.9rem; }
 [class*="st-key-picture"] button { min-height: 1.5rem; padding: 0; }
@@ -208,4 +226,14 @@ _RULES: Final = """<style>
 @media (max-width: 640px) { .rl-head { height: auto; } .rl-row { height: auto; padding-bottom: 8px; } }
 </style>"""
 
-STYLE: Final = _RULES.replace("VARHEAD", str(HEAD_PX)).replace("VARROW", str(ROW_PX))
+
+def _shades() -> str:
+    """Rules of the shades of a cell, from none to short of the whole plan; the same on both kinds of paper."""
+    red, green, blue = (int(LIGHT.stopped[at : at + 2], 16) for at in (1, 3, 5))
+    parts = ((step, DARKEST * step / SHADES) for step in range(SHADES + 1))
+    return "\n".join(
+        f".rl-shade-{step} {{ background: rgba({red}, {green}, {blue}, {part:.4f}); }}" for step, part in parts
+    )
+
+
+STYLE: Final = _RULES.replace("VARHEAD", str(HEAD_PX)).replace("VARROW", str(ROW_PX)).replace("VARSHADES", _shades())

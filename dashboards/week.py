@@ -1,7 +1,7 @@
 """The week: what was made of the plan, where the rest went, what changed, and who does what about it."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import partial
 from typing import Final
 
@@ -15,12 +15,12 @@ import streamlit as st
 import theme
 import week_charts
 import week_notes
+import week_tiles
 
 from runlog.figures.cutting import idle_thresholds
 from runlog.figures.losses import Rank
 from runlog.figures.period import Period, period_of, reach_of, weeks_of
-from runlog.figures.week import WeekReview, held_for, week_review
-from runlog.figures.window import Facts
+from runlog.figures.week import Near, WeekReview, held_near_weeks, week_review
 from runlog.report import rollups
 from runlog.report.week import plant_words
 
@@ -52,8 +52,7 @@ def page(here: data.Place) -> None:
     left, right = st.columns([31, 20], gap="medium")
     with left:
         from_plan_to_made(review)
-    with right:
-        what_changed(review)
+    later = right.container()
     left, right = st.columns([31, 20], gap="medium")
     with left:
         machines(review)
@@ -66,6 +65,9 @@ def page(here: data.Place) -> None:
     with right:
         changeovers(review)
     week_notes.shown(here, review.period, machine)
+    # Last, as a browser draws all else while this is found.
+    with later:
+        what_changed(review)
     tables(review, data.site(here).site.currency)
 
 
@@ -86,7 +88,7 @@ def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
         before=data.reported(here),
         problems=data.kept(here, data.scrap_problems_of),
         thresholds=data.kept(here, thresholds),
-        near=data.kept(here, near, week),
+        near=data.kept(here, near, month_of(week)),
     )
 
 
@@ -101,9 +103,16 @@ def reach(here: data.Place) -> tuple[datetime, datetime]:
     return reach_of(data.facts(here))
 
 
-def near(here: data.Place, week: str) -> Facts:
-    """What its review reads, whatever machine is chosen."""
-    return held_for(data.facts(here), data.kept(here, period_named, week))
+def near(here: data.Place, month: int) -> Near:
+    """What reviews of the weeks of a month read, whatever machine is chosen."""
+    names = [one.name for one in data.kept(here, weeks) if month_of(one.name) == month]
+    return held_near_weeks(data.facts(here), *(data.kept(here, period_named, names[end]) for end in (0, -1)))
+
+
+def month_of(week: str) -> int:
+    """Number of the four weeks of which this is one: who looks at one of them looks at the others, too."""
+    year, number = map(int, week.split("-W"))
+    return date.fromisocalendar(year, number, 1).toordinal() // 28
 
 
 def thresholds(here: data.Place) -> pl.DataFrame:
@@ -186,9 +195,12 @@ def shift_by_shift(review: WeekReview) -> None:
         return
     pieces.section("Shift by shift: parts made of those planned [%]")
     worst = review.by_shift.sort("plan_attainment", nulls_last=True).row(0, named=True)
-    said = f"Parts made of those planned, by shift; least: {worst['machine']}, {worst['shift_date']} {worst['shift']}"
-    chart = week_charts.shifts(review.by_shift, theme.look())
-    drawing.shown(chart, "Shift by shift", f"shifts-{review.period.week}", key="shifts", alt=said)
+    least = f"least: {worst['machine']}, {worst['shift_date']:%a} {worst['shift_date'].day} {worst['shift']}"
+    said = "The darker, the fewer; " + ("no shift has a plan" if worst["plan_attainment"] is None else least)
+    drawn = week_charts.of_shifts(review.by_shift)
+    theme.write(week_tiles.table(drawn, said))
+    chart = week_charts.shifts(drawn, theme.look())
+    drawing.pictures(chart, "Shift by shift", f"shifts-{review.period.week}", key="shifts")
 
 
 def remnants(review: WeekReview) -> None:

@@ -12,7 +12,7 @@ from charts import line_words
 from clock import in_look
 from drawing import ROWS, over, specification
 from picture import Spec
-from theme import Look
+from theme import DARKEST, Look
 
 RANKED: Final = 12
 """Losses drawn; the table has them all."""
@@ -129,51 +129,60 @@ def _losses(rank: str, lines: int, look: Look) -> Spec:
     return specification(in_look(alt.LayerChart(layer=[bars, words], height=19 * max(lines, 1) + 45), look))
 
 
-def shifts(rows: pl.DataFrame, look: Look) -> Spec:
-    """Each machine and shift: parts made of those planned, in per cent.
+def of_shifts(rows: pl.DataFrame) -> pl.DataFrame:
+    """What is drawn of each machine and shift.
 
     Parameters
     ----------
     rows : DataFrame
-        `shift_table` by machine and shift.
+        `shift_table` by machine and shift, in the order of time.
+
+    Returns
+    -------
+    DataFrame
+        machine, day, shift, column (both of these), parts, planned_parts, availability, effectiveness; said, parts
+        made of those planned [%] as text, a dash without a plan; short, the share that is missing.
     """
     share = pl.col("plan_attainment")
-    # Of a shift some sixty things are known, which all would go to the browser.
-    shown = rows.select(
+    day = pl.format("{} {}", pl.col("shift_date").dt.strftime("%a"), pl.col("shift_date").dt.day())
+    return rows.select(
         "machine",
+        "shift",
         "parts",
         "planned_parts",
         "availability",
         "effectiveness",
-        column=pl.col("shift_date").dt.strftime("%a %d ") + pl.col("shift"),
+        day=day,
+        column=pl.format("{} {}", day, "shift"),
         said=pl.when(share.is_null())
         .then(pl.lit("–"))
         .otherwise((100 * share).round(0).cast(pl.Int64).cast(pl.String)),
         short=(1 - share.clip(0, 1)).fill_null(0.0),
     )
-    return over(shown, _shifts(rows["machine"].n_unique(), look))
+
+
+def shifts(drawn: pl.DataFrame, look: Look) -> Spec:
+    """Each machine and shift, as a picture to take away: the page has a table of it.
+
+    Parameters
+    ----------
+    drawn : DataFrame
+        From `of_shifts`.
+    """
+    return over(drawn.select("machine", "column", "said", "short"), _shifts(drawn["machine"].n_unique(), look))
 
 
 @cache
 def _shifts(machines: int, look: Look) -> Spec:
     x = alt.X("column:N", sort=None, title=None, axis=alt.Axis(labelAngle=-55, orient="top", ticks=False, domain=False))
     y = alt.Y("machine:N", title=None, axis=alt.Axis(ticks=False, domain=False))
-    tip = [
-        alt.Tooltip("machine:N"),
-        alt.Tooltip("column:N", title="shift"),
-        alt.Tooltip("parts:Q", title="made"),
-        alt.Tooltip("planned_parts:Q", title="planned", format=".0f"),
-        alt.Tooltip("availability:Q", format=".1%"),
-        alt.Tooltip("effectiveness:Q", format=".1%"),
-    ]
     tiles = (
         alt.Chart(ROWS)
         .mark_rect(color=look.stopped, stroke=look.rule)
         .encode(
             x=x,
             y=y,
-            opacity=alt.Opacity("short:Q", scale=alt.Scale(domain=[0, 1], range=[0, 0.75]), legend=None),
-            tooltip=tip,
+            opacity=alt.Opacity("short:Q", scale=alt.Scale(domain=[0, 1], range=[0, DARKEST]), legend=None),
         )
     )
     words = alt.Chart(ROWS).mark_text(color=look.ink, fontSize=11).encode(x=x, y=y, text=alt.Text("said:N"))

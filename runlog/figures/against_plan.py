@@ -49,6 +49,8 @@ def against_plan(
         plan or with time that has no standard. Of every other shift, planned less good parts (parts made, where
         quality was not measured) is their sum.
     """
+    # Of each step several questions are asked: planned as one, they take half as long again as step by step.
+    account = account.collect().lazy()
     planned = _planned(figures, plans)
     rows = account.join(planned, on=SHIFT, how="left").with_columns(
         binds=_binds(), produced=pl.col("line").is_in(PRODUCED)
@@ -56,12 +58,13 @@ def against_plan(
     known = pl.col("planned_parts").is_not_null() & pl.col("parts").is_not_null().all().over(SHIFT)
     slack = pl.col("parts").sum().over(SHIFT) - pl.col("planned_parts")
     rows = rows.with_columns(slack=pl.when(known).then(slack))
-    given = _slack_given(rows)
+    given = _slack_given(rows).collect().lazy()
     costs = given.with_columns(
         lost_parts=pl.when(pl.col("slack").is_not_null() & ~pl.col("produced")).then(
             pl.col("parts") - pl.col("first") - pl.col("second")
         )
     )
+    costs = costs.collect().lazy()
     apart = _bars_apart(costs, plans, reloads, bars)
     return pl.concat([apart, _extra_lines(given)], how="diagonal_relaxed").select(
         *account.collect_schema().names(), "lost_parts"

@@ -6,7 +6,7 @@ sums.of("T01")                      those of one machine
 
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from typing import Final
+from typing import Final, Self
 
 import polars as pl
 
@@ -38,6 +38,11 @@ class ShiftSums:
 
     figures: pl.DataFrame
     remnants: pl.DataFrame
+
+    def of(self, machine: str) -> Self:
+        """Those of a machine."""
+        figures, remnants = (rows.filter(pl.col("machine") == machine) for rows in (self.figures, self.remnants))
+        return replace(self, figures=figures, remnants=remnants)
 
 
 def shift_sums(facts: Facts) -> ShiftSums:

@@ -77,8 +77,8 @@ def _of_one_length(series: Sequence[Sequence[float] | np.ndarray]) -> Iterator[t
     """Places of series that are long enough, and their values, a row each."""
     lengths = np.fromiter(map(len, series), int, len(series))
     for length in np.unique(lengths[lengths >= LEAST_VALUES]).tolist():
-        places = np.flatnonzero(lengths == length)
-        yield places.tolist(), np.array([series[place] for place in places], float)
+        places = np.flatnonzero(lengths == length).tolist()
+        yield places, np.array([series[place] for place in places], float)
 
 
 def mann_kendall(values: np.ndarray, widening: float = 1.0) -> tuple[int, float]:

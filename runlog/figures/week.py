@@ -6,10 +6,10 @@
 Everything a page or a terminal shows is a column or a sentence here.
 """
 
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Final
+from functools import cached_property
+from typing import Final, Self
 
 import polars as pl
 
@@ -39,6 +39,32 @@ Bars are held twice, as of a quarter's a few columns are enough. Loads are not a
 
 
 @dataclass(frozen=True)
+class Near:
+    """What reviews of some weeks read, in memory.
+
+    Attributes
+    ----------
+    facts : mapping of str to LazyFrame
+        Fact tables by name; of those that are long only what is near these weeks.
+    sums : ShiftSums
+        Of the quarter up to each of them.
+    """
+
+    facts: Facts
+    sums: ShiftSums
+
+    def of(self, site: Site, machine: str) -> Self:
+        """What the reviews of one machine read.
+
+        Raises
+        ------
+        RunlogError
+            There is no such machine in the log.
+        """
+        return replace(self, facts=one_machine(self.facts, site, machine), sums=self.sums.of(machine))
+
+
+@dataclass(frozen=True)
 class WeekReview:
     """Everything the week shows.
 
@@ -63,10 +89,8 @@ class WeekReview:
         `staircase` of the plant.
     by_shift : DataFrame
         `shift_table` by machine and shift, in the order of time.
-    changes : DataFrame
-        `week_change.CHANGES`: set against the weeks before.
-    trends : DataFrame
-        `trend_verdicts` up to the end of the week, with `said`, a sentence.
+    sums : ShiftSums
+        Of the quarter up to the end of the week, at least.
     shown : DataFrame
         REPORTED: what is shown of each shift, to be kept.
     changed : DataFrame
@@ -87,16 +111,35 @@ class WeekReview:
     changeovers: pl.DataFrame
     steps: pl.DataFrame
     by_shift: pl.DataFrame
-    changes: pl.DataFrame
-    trends: pl.DataFrame
+    sums: ShiftSums
     shown: pl.DataFrame
     changed: pl.DataFrame
     scrap_problems: pl.DataFrame
 
+    @cached_property
+    def changes(self) -> pl.DataFrame:
+        """`week_change.CHANGES`: set against the weeks before. Found when asked for, as all else is there sooner."""
+        return week_changes(self.sums, self.period)
 
-def held_for(facts: Facts, period: Period) -> Facts:
-    """What a review of a week reads, in memory: for whoever asks for one machine after the other."""
-    return held_near({**facts, "ended": facts["bars"].select(ENDED)}, period, _NEAR)
+    @cached_property
+    def trends(self) -> pl.DataFrame:
+        """`trend_verdicts` up to the end of the week, with `said`, a sentence. Found when asked for."""
+        return _trends(self.sums, self.period)
+
+
+def held_near_weeks(facts: Facts, first: Period, last: Period) -> Near:
+    """What reviews of weeks read: for whoever asks for one after the other, or for one machine after the other.
+
+    Parameters
+    ----------
+    facts : mapping of str to LazyFrame
+        Fact tables by name.
+    first, last : Period
+        The first and the last of the weeks; may be the same.
+    """
+    weeks = replace(last, first=first.first)
+    held = {**held_near({**facts, "ended": facts["bars"].select(ENDED)}, weeks, _NEAR)}
+    return Near(held, shift_sums({**held, "bars": held.pop("ended")}))
 
 
 def week_review(
@@ -109,7 +152,7 @@ def week_review(
     before: pl.LazyFrame | None = None,
     problems: pl.DataFrame | None = None,
     thresholds: pl.DataFrame | None = None,
-    near: Facts | None = None,
+    near: Near | None = None,
 ) -> WeekReview:
     """Review a week.
 
@@ -130,8 +173,8 @@ def week_review(
         From `quality.scrap_problems`.
     thresholds : DataFrame, optional
         `cutting.idle_thresholds` of all machines, where they are known already: they take a look at all there is.
-    near : mapping of str to LazyFrame, optional
-        `held_for` the week, of all machines, where it is held already.
+    near : Near, optional
+        `held_near_weeks`, this one among them, of all machines; read if not given.
 
     Raises
     ------
@@ -139,30 +182,29 @@ def week_review(
         There are no facts, no such week, or no such machine.
     """
     period = week if isinstance(week, Period) else period_of(facts, site, week=week)
-    facts = held_for(facts, period) if near is None else near
+    held = held_near_weeks(facts, period, period) if near is None else near
     if machine is not None:
-        facts = one_machine(facts, site, machine)
+        held = held.of(site, machine)
+    # Placing bars and bar changes in shifts takes long: only those that may be of this week.
+    facts = held_near(held.facts, period, dict.fromkeys(_NEAR.keys() - {"ended"}, WIDEST_WINDOW))
     known = idle_thresholds(facts["shift_loads"]) if thresholds is None else _of_machine(thresholds.lazy(), machine)
-    with ThreadPoolExecutor(1) as beside:
-        against = beside.submit(_against_before, facts, period)
-        # Each of these is asked several times: planning them anew for every question takes longer than the answers.
-        known, losses, bars = pl.collect_all(
-            [known, loss_rows(facts, site, period), in_period(bar_rows(facts, site), period)]
-        )
-        machines, plant, by_shift = shift_tables(
-            facts, site, period, [("machine",), ("plant",), ("shift", "machine")], thresholds=known, bars=bars
-        )
-        now_shown = shown(facts, period, now)
-        account, bars_used, short, changeovers, *by_rank = pl.collect_all(
-            [
-                loss_sums(losses.lazy(), ("plant",)),
-                bar_account(bars.lazy(), ("material",)),
-                short_bars(bars.lazy()),
-                compared(in_period(changeover_rows(facts, site), period), ("plant",)),
-                *(pareto(losses.lazy(), ("plant",), rank) for rank in RANKS),
-            ]
-        )
-    changes, trends = against.result()
+    # Each of these is asked several times: planning them anew for every question takes longer than the answers.
+    known, losses, bars = pl.collect_all(
+        [known, loss_rows(facts, site, period), in_period(bar_rows(facts, site), period)]
+    )
+    machines, plant, by_shift = shift_tables(
+        facts, site, period, [("machine",), ("plant",), ("shift", "machine")], thresholds=known, bars=bars
+    )
+    now_shown = shown(facts, period, now)
+    account, bars_used, short, changeovers, *by_rank = pl.collect_all(
+        [
+            loss_sums(losses.lazy(), ("plant",)),
+            bar_account(bars.lazy(), ("material",)),
+            short_bars(bars.lazy()),
+            compared(in_period(changeover_rows(facts, site), period), ("plant",)),
+            *(pareto(losses.lazy(), ("plant",), rank) for rank in RANKS),
+        ]
+    )
     ranked = dict(zip(RANKS, by_rank, strict=True))
     return WeekReview(
         period=period,
@@ -177,8 +219,7 @@ def week_review(
         changeovers=changeovers,
         steps=staircase(account, ranked["time"]),
         by_shift=_in_time(by_shift, facts),
-        changes=changes,
-        trends=trends,
+        sums=held.sums,
         shown=now_shown,
         changed=_changed(now_shown, before, period, machine),
         scrap_problems=_of_these(problems, period, machine),
@@ -203,12 +244,6 @@ def _with_places(ranked: dict[Rank, pl.DataFrame]) -> pl.DataFrame:
         places = ranked[rank].select("line", "cause", pl.col("rank").alias(f"by_{rank}"))
         told = told.join(places, on=["line", "cause"], how="left", nulls_equal=True)
     return told.sort("rank")
-
-
-def _against_before(facts: Facts, period: Period) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """What changed against the weeks before, and over the quarter."""
-    sums = shift_sums({**facts, "bars": facts["ended"]})
-    return week_changes(sums, period), _trends(sums, period)
 
 
 def _trends(sums: ShiftSums, period: Period) -> pl.DataFrame:

@@ -50,13 +50,13 @@ def opened(monkeypatch: pytest.MonkeyPatch):
 
 @pytest.fixture
 def taken(monkeypatch: pytest.MonkeyPatch) -> list[tuple[dict[str, Any], str]]:
-    """Specification and title of every chart that a page shows through the one door for charts."""
+    """Specification and title of every chart that a page hands over as pictures."""
     seen: list[tuple[dict[str, Any], str]] = []
-    shown = drawing.shown
+    pictures = drawing.pictures
 
     def noted(spec: dict[str, Any], title: str, *given: Any, **more: Any) -> None:
         seen.append((spec, title))
-        shown(spec, title, *given, **more)
+        pictures(spec, title, *given, **more)
 
-    monkeypatch.setattr(drawing, "shown", noted)
+    monkeypatch.setattr(drawing, "pictures", noted)
     return seen

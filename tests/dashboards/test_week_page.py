@@ -1,7 +1,8 @@
 """The week as a page: numbers of the figures, choices in the address, notes that stay, charts as data."""
 
+import re
 import shutil
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import polars as pl
 import pytest
 import theme
 import week_charts
+import week_tiles
 from dashboards.pages import html
 
 from runlog.figures.week import WeekReview, week_review
@@ -118,14 +120,59 @@ def test_losses_are_drawn_worst_first(review, rank):
     assert spec["layer"][0]["encoding"]["x"]["title"].split(";")[0].endswith(("[h]", "stops", "plan"))
 
 
-def test_a_shift_without_a_plan_is_a_dash(review):
-    rows = review.by_shift.head(1).with_columns(plan_attainment=pl.lit(None, pl.Float64))
-    shown = rows_of(week_charts.shifts(rows, theme.LIGHT))
-    assert shown[0]["said"] == "–"
+SHIFTS = pl.DataFrame(
+    {
+        "machine": ["T01", "<b>T02</b>", "T01"],
+        "shift_date": [date(2026, 11, 2), date(2026, 11, 2), date(2026, 11, 3)],
+        "shift": ["late", "late", "night"],
+        "parts": [90, 12, 0],
+        "planned_parts": [100.0, None, 80.0],
+        "plan_attainment": [0.9, None, 0.0],
+        "availability": [0.956, None, 0.0],
+        "effectiveness": [1.0, 0.987, None],
+    }
+)
+"""Three shifts: T01 makes nine tenths of its plan, then nothing; T02 has no plan, and did not run on Tuesday."""
+
+
+def test_shifts_are_a_table_of_machines_and_days_with_the_missing_share_as_shade():
+    shown = week_tiles.table(week_charts.of_shifts(SHIFTS), "Least: T01, Tue 3 night")
+    assert "<caption>Least: T01, Tue 3 night</caption>" in shown
+    assert '<th scope="colgroup" colspan="1">Mon 2</th><th scope="colgroup" colspan="1">Tue 3</th>' in shown
+    assert '<th scope="col"><span>late</span></th><th scope="col"><span>night</span></th>' in shown
+    # One tenth of 20 shades, and all of them.
+    assert (
+        '<tr><th scope="row">T01</th>'
+        '<td class="rl-shade-2" title="90 made, of 100.0 planned; availability 95.6 %; effectiveness 100.0 %">90</td>'
+        '<td class="rl-shade-20" title="0 made, of 80.0 planned; availability 0.0 %; effectiveness not measured">0</td>'
+        "</tr>"
+    ) in shown
+    assert (
+        '<tr><th scope="row">&lt;b&gt;T02&lt;/b&gt;</th>'
+        '<td class="rl-shade-0" title="12 made, no plan; availability not measured; effectiveness 98.7 %">–</td>'
+        "<td></td></tr>"
+    ) in shown
+
+
+def test_the_table_of_shifts_and_its_picture_say_the_same(review):
+    drawn = week_charts.of_shifts(review.by_shift)
+    in_table = re.findall(r"<td class=[^>]*>([^<]*)</td>", week_tiles.table(drawn, ""))
+    spec = week_charts.shifts(drawn, theme.LIGHT)
+    assert sorted(in_table) == sorted(row["said"] for row in rows_of(spec))
+    assert len(in_table) == review.by_shift.height
+
+
+@pytest.mark.parametrize("look", [theme.LIGHT, theme.DARK])
+def test_numbers_are_read_on_the_darkest_shade(look):
+    colours = [[int(one[at : at + 2], 16) for at in (1, 3, 5)] for one in (look.stopped, look.paper)]
+    over = (theme.DARKEST * above + (1 - theme.DARKEST) * below for above, below in zip(*colours, strict=True))
+    assert theme.contrast(look.ink, "#" + "".join(f"{round(one):02X}" for one in over)) >= 4.5
+    assert look.stopped == theme.LIGHT.stopped, "the shades are the same on both kinds of paper"
+    assert f".rl-shade-{theme.SHADES} {{" in theme.STYLE
 
 
 def test_the_browser_gets_of_a_shift_what_is_drawn_of_it(review):
-    spec = week_charts.shifts(review.by_shift, theme.LIGHT)
+    spec = week_charts.shifts(week_charts.of_shifts(review.by_shift), theme.LIGHT)
     row, *_ = rows_of(spec)
     channels = [one for layer in spec["layer"] for one in layer["encoding"].values()]
     drawn = {each["field"] for one in channels for each in (one if isinstance(one, list) else [one])}
@@ -134,7 +181,8 @@ def test_the_browser_gets_of_a_shift_what_is_drawn_of_it(review):
 
 def test_a_week_changes_the_rows_of_a_chart_and_not_its_form(review):
     """So a browser keeps the chart and draws other rows, instead of reading and planning it anew."""
-    other = review.by_shift.with_columns(pl.col("plan_attainment") / 2)
-    one, two = (week_charts.shifts(rows, theme.LIGHT) for rows in (review.by_shift, other))
+    ranked = review.ranked["time"]
+    other = ranked.with_columns(pl.col("seconds") / 2)
+    one, two = (week_charts.losses(rows, "time", theme.LIGHT) for rows in (ranked, other))
     assert rows_of(one) != rows_of(two)
     assert one | {"datasets": {}} == two | {"datasets": {}}
