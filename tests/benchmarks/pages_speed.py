@@ -12,7 +12,7 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Any, Final
@@ -90,14 +90,18 @@ def bare(folder: Path) -> Path:
     return app
 
 
-def rows(url: str, pages: dict[str, tuple[str, str, int]], open_page: Callable[[], Any]) -> Iterator[str]:
-    """What each page took, to be put in a table."""
-    for name, (page, box, choices) in pages.items():
-        timed(open_page, url + page, box, 1)
-        # What nobody has asked for yet, as long as there is any.
-        took = [timed(open_page, url + page, box, 1 + number % choices) for number in range(1, ROUNDS + 1)]
-        figures = (figure for column in zip(*took, strict=True) for figure in (statistics.median(column), max(column)))
-        yield f"{name} | {' | '.join(f'{one:.2f}' for one in figures)} |"
+def measured(url: str, page: str, box: str, choices: int, open_page: Callable[[], Any]) -> list[float]:
+    """Median and longest of each time that `timed` takes."""
+    timed(open_page, url + page, box, 1)
+    # What nobody has asked for yet, as long as there is any.
+    took = [timed(open_page, url + page, box, 1 + number % choices) for number in range(1, ROUNDS + 1)]
+    return [figure for column in zip(*took, strict=True) for figure in (statistics.median(column), max(column))]
+
+
+def row(shop: str, page: str, figures: list[float], bare: list[float]) -> str:
+    """A line of the table; at its end how many times what Streamlit alone took for a choice, as machines differ."""
+    times = f"{figures[4] / bare[4]:.1f}x"
+    return f"| {shop} | {page} | {' | '.join(f'{one:.2f}' for one in figures)} | {times} |\n"
 
 
 def main(folder: Path) -> None:
@@ -108,7 +112,7 @@ def main(folder: Path) -> None:
     small, large = {"machines": 1, "begin": BEGIN, "days": 7}, {"machines": 50, "begin": BEGIN, "quarters": 4}
     shops = {"1 machine, 1 week": (small, PAGES), "50 machines, 1 year": (large, PAGES | OTHER_DAYS)}
     columns = [f"{name} [s] | the slowest" for name in ("first paint", "first sentence", "a choice")]
-    sys.stdout.write(f"| shop | page | {' | '.join(columns)} |\n| --- | --- |{' ---: |' * 6}\n")
+    written(f"| shop | page | {' | '.join(columns)} | of Streamlit's own |\n| --- | --- |{' ---: |' * 7}\n")
     with sync_playwright() as play:
         path = next(filter(None, map(shutil.which, BROWSERS)))
         browser = play.chromium.launch(executable_path=path, args=FLAGS)
@@ -116,21 +120,21 @@ def main(folder: Path) -> None:
         visitor.add_init_script(FIRST_SENTENCE)
         open_page = visitor.new_page
         with served(folder, folder, bare(folder)) as url:
-            for row in rows(url, {"one sentence, Streamlit alone": ("", "Box", ROUNDS + 1)}, open_page):
-                written(f"| none | {row}")
+            least = measured(url, "", "Box", ROUNDS + 1, open_page)
+            written(row("none", "one sentence, Streamlit alone", least, least))
         for words, (size, pages) in shops.items():
             place = folder / words.split(",")[0].replace(" ", "-")
             place.mkdir(parents=True, exist_ok=True)
             if not (place / "site.toml").exists():
                 shop(place, **size)
             with served(place / "store", place / "site.toml") as url:
-                for row in rows(url, pages, open_page):
-                    written(f"| {words} | {row}")
+                for name, asked in pages.items():
+                    written(row(words, name, measured(url, *asked, open_page), least))
         browser.close()
 
 
 def written(line: str) -> None:
-    sys.stdout.write(f"{line}\n")
+    sys.stdout.write(line)
     sys.stdout.flush()
 
 
