@@ -138,8 +138,9 @@ def held_near_weeks(facts: Facts, first: Period, last: Period) -> Near:
         The first and the last of the weeks; may be the same.
     """
     weeks = replace(last, first=first.first)
-    held = {**held_near({**facts, "ended": facts["bars"].select(ENDED)}, weeks, _NEAR)}
-    return Near(held, shift_sums({**held, "bars": held.pop("ended")}))
+    held = held_near({**facts, "ended": facts["bars"].select(ENDED)}, weeks, _NEAR)
+    sums = shift_sums({**held, "bars": held["ended"]})
+    return Near({name: held[name] for name in facts}, sums)
 
 
 def week_review(
