@@ -112,6 +112,7 @@ def _config(look: Look) -> alt.Config:
         view=alt.ViewConfig(stroke=None),
         axis=axis,
         legend=alt.LegendConfig(labelColor=look.ink, titleColor=look.ink),
-        # Read aloud are a chart's finding and the table beside it, not its marks one by one.
-        mark=alt.MarkConfig(aria=False),
+        # Read aloud are a chart's finding and the table beside it, not its marks one by one. Of a mark without words of
+        # its own Streamlit would tell the numbers it is drawn by: instants in milliseconds.
+        mark=alt.MarkConfig(aria=False, tooltip=None),
     )

@@ -109,10 +109,10 @@ def _told(review: NightReview, machines: Sequence[str], look: Look) -> dict[str,
         "planned": line.drop_nulls("planned").select("machine", "at", "planned", "at_local"),
         "made": line.drop_nulls("made").filter(logged).select("machine", "at", "made", "at_local"),
         "spans": in_blocks(spans, look).drop("seconds", "said"),
-        "named": named.select("machine", "start", "start_local", "minutes", "said"),
+        "named": named.drop("seconds", "end"),
         "changes": placed(rated, "start", zone=window.zone).select(
-            "machine", "start", "start_local", "duration_s", "planned_s", "attempts", "first_out_code",
-            "first_out_text", outcome=pl.col("outcome").fill_null("unclear"),
+            "machine", "start", "start_local", "duration_s", "planned_s", "attempts",
+            pl.col("first_out_code", "first_out_text").fill_null("–"), outcome=pl.col("outcome").fill_null("unclear"),
         ),
     }  # fmt: skip
     parts = {name: _by_machine(frame) for name, frame in frames.items()}
@@ -128,7 +128,9 @@ def _by_machine(frame: pl.DataFrame) -> dict[str, Rows]:
 
 def _spans(strip: pl.DataFrame, machines: Sequence[str], window: Window) -> pl.DataFrame:
     return placed(strip, "start", "end", zone=window.zone).select(
-        "machine", "kind", "cause", "start", "end", "start_local", "end_local", "seconds",
+        "machine", "kind", "start", "end", "start_local", "end_local", "seconds",
+        # The mouse would tell of a cause "null".
+        cause=pl.col("cause").fill_null("–"),
         minutes=pl.col("seconds") / 60,
         said=pl.coalesce("cause", "kind"),
         href=_to_its_stop(machines, window),
@@ -187,8 +189,8 @@ def _marks(window: Window, look: Look) -> dict[str, Spec]:
         "bracket": _mark(bracket.encode(y=alt.Y("made:Q"), y2=alt.Y2("planned:Q"))),
         "short, beside": _mark(base.mark_text(**short, baseline="middle").encode(**words)),
         "short, under": _mark(base.mark_text(**short, baseline="top", dy=4).encode(**words)),
-        "spans": _mark(blocks(spans, look).encode(x=start, **_span_told())),
-        "named": _mark(alt.Chart().mark_text(**small, dx=8, y=67).encode(x=start, text=said)),
+        "spans": _mark(blocks(spans, look).encode(x=start, x2=alt.X2("end:Q"), **_span_told())),
+        "named": _mark(alt.Chart().mark_text(**small, dx=8, y=67).encode(x=start, text=said, **_span_told())),
         "changes": _mark(bar_changes(changes, look).encode(x=start, tooltip=_change_told())),
         "end": _mark(base.mark_rule(color=look.ink, strokeDash=[2, 2])),
         "remark": _mark(base.mark_text(**small, dx=5, y=72).encode(text=said)),
@@ -213,7 +215,7 @@ def _span_told() -> dict[str, Any]:
         alt.Tooltip("end_local:N", title="to"),
         alt.Tooltip("minutes:Q", title="length [min]", format=".1f"),
     ]
-    return {"href": alt.Href("href:N"), "x2": alt.X2("end:Q"), "tooltip": tooltip}
+    return {"href": alt.Href("href:N"), "tooltip": tooltip}
 
 
 def _change_told() -> list[alt.Tooltip]:

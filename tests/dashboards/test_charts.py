@@ -76,6 +76,31 @@ def test_the_strip_tells_the_stop_by_its_cause_from_its_start(spec):
     assert [(one["said"], one["start_local"]) for one in shown(spec, words)] == [("misfeed", "Mon 23:33:22")]
 
 
+def test_the_words_over_a_stop_tell_and_lead_where_the_stop_does(spec):
+    """They lie over it: the mouse finds them in its place."""
+    strip, words = ([one for one in rows(spec)[0] if one["mark"]["type"] == mark][-1] for mark in ("rect", "text"))
+    assert "misfeed" in [one["said"] for one in shown(spec, words)]
+    for channel in ("tooltip", "href"):
+        assert words["encoding"][channel] == strip["encoding"][channel]
+    told = {one["field"] for one in words["encoding"]["tooltip"]} | {"href"}
+    stops = [{name: one[name] for name in told} for one in shown(spec, strip)]
+    assert all({name: one[name] for name in told} in stops for one in shown(spec, words))
+
+
+def test_the_mouse_is_never_told_a_null_or_the_milliseconds_of_an_instant(spec):
+    assert spec["config"]["mark"]["tooltip"] is None
+    told = [
+        (row, one["field"])
+        for layers in rows(spec)
+        for layer in layers
+        for one in layer["encoding"].get("tooltip", [])
+        for row in shown(spec, layer)
+    ]
+    assert told
+    assert not [(field, row) for row, field in told if row[field] is None]
+    assert not {field for _, field in told} & {"at", "start", "end"}
+
+
 def test_bar_changes_are_marked_where_they_began(spec):
     (changes,) = [one for one in rows(spec)[0] if one["mark"]["type"] == "point"]
     # Two bars of 24 cycles of 78 s from 21:58:00 each, less the pause; the change between them takes 38 s.
