@@ -1,7 +1,7 @@
 """The week: what was made of the plan, where the rest went, what changed, and who does what about it."""
 
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from functools import partial
 from typing import Final
 
@@ -19,7 +19,7 @@ import week_tiles
 
 from runlog.figures.cutting import idle_thresholds
 from runlog.figures.losses import Rank
-from runlog.figures.period import Period, period_of, reach_of, weeks_of
+from runlog.figures.period import Period, Week, period_of, reach_of, weeks_of
 from runlog.figures.week import Near, WeekReview, held_near_weeks, week_review
 from runlog.report import rollups
 from runlog.report.week import plant_words
@@ -88,7 +88,7 @@ def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
         before=data.reported(here),
         problems=data.kept(here, data.scrap_problems_of),
         thresholds=data.kept(here, thresholds),
-        near=data.kept(here, near, month_of(week)),
+        near=data.kept(here, near, next(month_of(one) for one in data.kept(here, weeks) if one.name == week)),
     )
 
 
@@ -105,14 +105,13 @@ def reach(here: data.Place) -> tuple[datetime, datetime]:
 
 def near(here: data.Place, month: int) -> Near:
     """What reviews of the weeks of a month read, whatever machine is chosen."""
-    names = [one.name for one in data.kept(here, weeks) if month_of(one.name) == month]
+    names = [one.name for one in data.kept(here, weeks) if month_of(one) == month]
     return held_near_weeks(data.facts(here), *(data.kept(here, period_named, names[end]) for end in (0, -1)))
 
 
-def month_of(week: str) -> int:
+def month_of(week: Week) -> int:
     """Number of the four weeks of which this is one: who looks at one of them looks at the others, too."""
-    year, number = map(int, week.split("-W"))
-    return date.fromisocalendar(year, number, 1).toordinal() // 28
+    return week.monday.toordinal() // 28
 
 
 def thresholds(here: data.Place) -> pl.DataFrame:

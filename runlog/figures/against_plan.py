@@ -16,10 +16,9 @@ from typing import Final
 import polars as pl
 
 from runlog.figures.account import PRODUCED
+from runlog.figures.groups import SHIFT
 from runlog.figures.rollup import so_far_parts
 from runlog.schema import BROUGHT_OUTCOMES
-
-SHIFT: Final = ["machine", "shift_date", "shift"]
 
 BINDING_CAUSES: Final = {"bars": ("magazine empty",), "order": ("count reached", "no work planned")}
 """Causes of the losses that a limit itself brings about."""

@@ -9,11 +9,11 @@ from typing import Final
 
 import polars as pl
 
+from runlog.figures.groups import SHIFT
 from runlog.figures.period import Period, in_period
 from runlog.figures.window import Facts
 from runlog.schema import REPORTED
 
-SHIFT: Final = ["machine", "shift_date", "shift"]
 NEAR_S: Final = 0.5
 """Seconds that differ by less are the same."""
 

@@ -9,7 +9,7 @@ from typing import Final
 import polars as pl
 
 from runlog.errors import RunlogError
-from runlog.figures.groups import in_shifts
+from runlog.figures.groups import SHIFT, in_shifts
 from runlog.figures.reload_groups import text_of_number
 from runlog.figures.window import Facts
 from runlog.schema import NO_JOB
@@ -93,8 +93,8 @@ def grouped_stops(facts: Facts, site: Site, causes: list[str]) -> pl.LazyFrame:
     """The same with all that STOPS tells of each."""
     found = facts["stops"].filter(pl.col("cause").is_in(causes))
     placed = in_shifts(found, facts["shift_plans"], at="start")
-    attended = facts["shift_plans"].select("machine", "shift_date", "shift", "attended")
-    placed = placed.join(attended, on=["machine", "shift_date", "shift"], how="left")
+    attended = facts["shift_plans"].select(*SHIFT, "attended")
+    placed = placed.join(attended, on=SHIFT, how="left")
     return _grouped(placed, facts, site)
 
 

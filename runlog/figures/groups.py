@@ -13,6 +13,9 @@ from runlog.site import Site
 GROUPS: Final = ("plant", "cell", "machine", "job", "shift", "day", "week", "month")
 """What `by` may be, in any combination."""
 
+SHIFT: Final = ["machine", "shift_date", "shift"]
+"""Columns that name a shift of a machine."""
+
 NO_CELL: Final = "no cell"
 
 COLUMNS: Final[dict[str, tuple[str, ...]]] = {name: (name,) for name in GROUPS} | {"shift": ("shift_date", "shift")}

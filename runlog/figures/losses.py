@@ -11,7 +11,7 @@ import polars as pl
 
 from runlog.figures.account import LINES, PRODUCED, loss_account
 from runlog.figures.against_plan import AHEAD, BARS_NOT_LOADED, BEYOND, FEWER_PER_BAR, against_plan
-from runlog.figures.groups import columns_of, with_groups
+from runlog.figures.groups import SHIFT, columns_of, with_groups
 from runlog.figures.period import Period, in_period
 from runlog.figures.window import Facts
 from runlog.site import Site
@@ -48,9 +48,8 @@ def loss_rows(facts: Facts, site: Site, period: Period) -> pl.LazyFrame:
         for name in ("shift_figures", "shift_losses", "shift_plans")
     )
     told = against_plan(loss_account(figures, losses), figures, plans, facts["reloads"], facts["bars"])
-    shift = ["machine", "shift_date", "shift"]
     return with_groups(
-        in_period(told, period).with_columns(has_plan=pl.col("lost_parts").is_not_null().any().over(shift)), site
+        in_period(told, period).with_columns(has_plan=pl.col("lost_parts").is_not_null().any().over(SHIFT)), site
     )
 
 

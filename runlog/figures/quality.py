@@ -6,10 +6,9 @@ scrap_problems(store.facts(), store.held("scrap"))
 
 import polars as pl
 
+from runlog.figures.groups import SHIFT
 from runlog.figures.rollup import KEY
 from runlog.figures.window import Facts
-
-SHIFT = ["machine", "shift_date", "shift"]
 
 
 def with_scrap(facts: Facts, scrap: pl.LazyFrame) -> Facts:

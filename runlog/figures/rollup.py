@@ -13,6 +13,7 @@ from typing import Final
 
 import polars as pl
 
+from runlog.figures.groups import SHIFT
 from runlog.figures.ratios import RATIOS, SHARES, share
 
 KEY: Final = ("machine", "shift_date", "shift", "job")
@@ -102,12 +103,11 @@ def totals(figures: pl.LazyFrame, plans: pl.LazyFrame | None = None) -> pl.LazyF
 
 
 def _plan_rows(figures: pl.LazyFrame, plans: pl.LazyFrame) -> pl.LazyFrame:
-    shift = ["machine", "shift_date", "shift"]
-    seen = figures.group_by(shift).agg(pbt_seen_s=pl.col("pbt_s").sum(), parts_made=pl.col("parts").sum())
+    seen = figures.group_by(SHIFT).agg(pbt_seen_s=pl.col("pbt_s").sum(), parts_made=pl.col("parts").sum())
     so_far = so_far_parts(pl.col("pbt_seen_s"))
     has_plan = pl.col("planned_parts").is_not_null()
     return (
-        plans.join(seen, on=shift, how="inner")
+        plans.join(seen, on=SHIFT, how="inner")
         .with_columns(
             planned_parts=so_far.fill_null(0.0),
             planned_time_s=(so_far * pl.col("standard_time_s")).fill_null(0.0),

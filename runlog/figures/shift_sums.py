@@ -10,16 +10,16 @@ from typing import Final, Self
 
 import polars as pl
 
-from runlog.figures.groups import in_shifts
+from runlog.figures.groups import SHIFT, in_shifts
 from runlog.figures.period import Period
 from runlog.figures.rollup import summed, totals
+from runlog.figures.stock import ACCOUNTED
 from runlog.figures.window import Facts
 
-SHIFT: Final = ["machine", "shift_date", "shift"]
 QUARTER: Final = timedelta(weeks=13)
 
 REMNANT: Final = ("loaded_mm", "remnant_mm", "planned_remnant_mm")
-"""Lengths that are added up of bars whose account is known."""
+"""Lengths that are added up, of bars that have an account."""
 ENDED: Final = ("machine", "finished_at", "used_mm", *REMNANT)
 """Columns of BARS that it takes."""
 
@@ -33,7 +33,7 @@ class ShiftSums:
     figures : DataFrame
         machine, shift_date, shift and `rollup.TOTALS`.
     remnants : DataFrame
-        machine, shift_date, shift and REMNANT of the bars that ended in it and whose account is known.
+        machine, shift_date, shift and REMNANT of the bars that ended in it and have an account.
     """
 
     figures: pl.DataFrame
@@ -54,8 +54,8 @@ def shift_sums(facts: Facts) -> ShiftSums:
         shift_figures, shift_plans and bars (of which ENDED are read).
     """
     figures, plans = facts["shift_figures"], facts["shift_plans"]
-    known = pl.all_horizontal(pl.col("loaded_mm", "used_mm", "remnant_mm").is_not_null())
-    ended = in_shifts(facts["bars"].filter(known).select("machine", "finished_at", *REMNANT), plans, at="finished_at")
+    known = facts["bars"].filter(ACCOUNTED).select("machine", "finished_at", *REMNANT)
+    ended = in_shifts(known, plans, at="finished_at")
     return ShiftSums(
         *pl.collect_all(
             [

@@ -21,6 +21,10 @@ STOCK_GROUPS: Final = ("material", "diameter", "lot")
 """What the account can be grouped by besides GROUPS."""
 
 
+ACCOUNTED: Final = pl.all_horizontal(pl.col("loaded_mm", "used_mm", "remnant_mm").is_not_null())
+"""Whether a bar of BARS has an account: it is known what was loaded, used and left."""
+
+
 def bar_rows(facts: Facts, site: Site) -> pl.LazyFrame:
     """Every bar in its shift (that of its end), with its account in mm, kg and money, ready to be grouped.
 
@@ -31,11 +35,10 @@ def bar_rows(facts: Facts, site: Site) -> pl.LazyFrame:
         `_cost`, null in bars that have no account; `accounted`.
     """
     bars = with_groups(in_shifts(facts["bars"], facts["shift_plans"], at="finished_at"), site)
-    accounted = pl.all_horizontal(pl.col("loaded_mm", "used_mm", "remnant_mm").is_not_null())
     lengths = {name: pl.col(f"{name}_mm") for name in PARTS_OF_A_BAR} | {
         "unaccounted": pl.col("unaccounted_mm").fill_null(0.0)
     }
-    told = bars.with_columns(accounted=accounted).with_columns(
+    told = bars.with_columns(accounted=ACCOUNTED).with_columns(
         *(pl.when("accounted").then(length).alias(f"{name}_mm") for name, length in lengths.items()),
         diameter=pl.format("{} mm", pl.col("diameter_mm")),
         lot=pl.col("lot").fill_null("not noted"),
@@ -78,15 +81,13 @@ def bar_account(rows: pl.LazyFrame, by: tuple[str, ...]) -> pl.LazyFrame:
         ).alias("good_mm"),
     ]  # fmt: skip
     summed = rows.group_by(group).agg(*counted, *sums).sort(group) if group else rows.select(*counted, *sums)
+    return summed.with_columns(share_of_stock(part) for part in ("remnant", "planned_remnant", "parts"))
+
+
+def share_of_stock(part: str) -> pl.Expr:
+    """One of PARTS_OF_A_BAR as share of the stock loaded, `remnant_share` and so on, of lengths that were summed."""
     loaded = pl.col("loaded_mm")
-    return summed.with_columns(
-        pl.when(loaded > 0).then(pl.col(part) / loaded).alias(share)
-        for part, share in (
-            ("remnant_mm", "remnant_share"),
-            ("planned_remnant_mm", "planned_remnant_share"),
-            ("parts_mm", "parts_share"),
-        )
-    )
+    return pl.when(loaded > 0).then(pl.col(f"{part}_mm") / loaded).alias(f"{part}_share")
 
 
 def columns(by: tuple[str, ...]) -> list[str]:

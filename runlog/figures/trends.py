@@ -11,9 +11,11 @@ from typing import Final
 
 import polars as pl
 
+from runlog.figures.groups import SHIFT
 from runlog.figures.period import Period, in_period
 from runlog.figures.rollup import with_ratios
-from runlog.figures.shift_sums import SHIFT, ShiftSums, quarter_to
+from runlog.figures.shift_sums import ShiftSums, quarter_to
+from runlog.figures.stock import share_of_stock
 from runlog.figures.trend_tests import verdicts
 
 FIGURES: Final[dict[str, str]] = {
@@ -52,16 +54,15 @@ def shift_series(sums: ShiftSums, period: Period) -> pl.LazyFrame:
     """
     since = quarter_to(period)
     figures, remnants = (in_period(rows.lazy(), since) for rows in (sums.figures, sums.remnants))
-    loaded = pl.col("loaded_mm")
     hours = pl.col("pbt_s") / 3600
     rows = (
         with_ratios(figures.filter(pl.col("pbt_s") > 0))
         .join(remnants, on=SHIFT, how="left")
         # Minor stops are counted in the hours that the log speaks of.
         .with_columns(
+            share_of_stock("remnant"),
+            share_of_stock("planned_remnant"),
             minor_stops_per_hour=pl.col("minor_stops") / (hours * pl.col("coverage")),
-            remnant_share=pl.col("remnant_mm") / loaded,
-            planned_remnant_share=pl.col("planned_remnant_mm") / loaded,
         )
         .with_columns(
             _PLANS.get(name, pl.lit(None, pl.Float64)).cast(pl.Float64).alias(f"{name} plan") for name in FIGURES

@@ -28,14 +28,15 @@ from runlog.figures.window import Facts, one_machine
 from runlog.schema import REPORTED
 from runlog.site import Site
 
-_NEAR: Final = {
-    **dict.fromkeys(["shift_figures", "shift_plans", "ended"], QUARTER),
-    **dict.fromkeys(["shift_losses", "reloads", "changeovers", "bars"], WIDEST_WINDOW),
-}
-"""Tables of which a week, or those it is set against as well, are enough, and how long before it that is.
+_HERE: Final = dict.fromkeys(
+    ["shift_figures", "shift_plans", "shift_losses", "reloads", "changeovers", "bars"], WIDEST_WINDOW
+)
+"""Tables of which those near a week are enough for what is told of itself, and how long before it that is.
 
-Bars are held twice, as of a quarter's a few columns are enough. Loads are not among them: thresholds are of all.
+Loads are not among them: thresholds are of all.
 """
+_NEAR: Final = _HERE | dict.fromkeys(["shift_figures", "shift_plans", "ended"], QUARTER)
+"""The same with what it is set against. Bars are held twice, as of a quarter's a few columns are enough."""
 
 
 @dataclass(frozen=True)
@@ -187,7 +188,7 @@ def week_review(
     if machine is not None:
         held = held.of(site, machine)
     # Placing bars and bar changes in shifts takes long: only those that may be of this week.
-    facts = held_near(held.facts, period, dict.fromkeys(_NEAR.keys() - {"ended"}, WIDEST_WINDOW))
+    facts = held_near(held.facts, period, _HERE)
     known = idle_thresholds(facts["shift_loads"]) if thresholds is None else _of_machine(thresholds.lazy(), machine)
     # Each of these is asked several times: planning them anew for every question takes longer than the answers.
     known, losses, bars = pl.collect_all(

@@ -15,7 +15,8 @@ import polars as pl
 
 from runlog.figures.period import Period, in_period
 from runlog.figures.rollup import summed, with_ratios
-from runlog.figures.shift_sums import ShiftSums
+from runlog.figures.shift_sums import REMNANT, ShiftSums
+from runlog.figures.stock import share_of_stock
 from runlog.statistics.next_value import LEAST, Values, next_range, surprise
 from runlog.statistics.proportions import false_discovery_q
 
@@ -92,7 +93,7 @@ def _weekly(sums: ShiftSums, period: Period) -> pl.DataFrame:
     begin = sums.figures["shift_date"].min()
     wide = []
     for by in (["monday"], ["machine", "monday"]):
-        shares = remnants.group_by(by).agg(remnant_share=pl.col("remnant_mm").sum() / pl.col("loaded_mm").sum())
+        shares = remnants.group_by(by).agg(pl.col(REMNANT).sum()).select(*by, share_of_stock("remnant"))
         rolled = with_ratios(summed(figures, *by)).join(shares, on=by, how="left")
         name = pl.col("machine") if "machine" in by else pl.lit(None, pl.String())
         wide.append(rolled.select(*FIGURES, "monday", machine=name))

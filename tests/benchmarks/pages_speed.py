@@ -98,9 +98,9 @@ def measured(url: str, page: str, box: str, choices: int, open_page: Callable[[]
     return [figure for column in zip(*took, strict=True) for figure in (statistics.median(column), max(column))]
 
 
-def row(shop: str, page: str, figures: list[float], bare: list[float]) -> str:
+def row(shop: str, page: str, figures: list[float], least: list[float]) -> str:
     """A line of the table; at its end how many times what Streamlit alone took for a choice, as machines differ."""
-    times = f"{figures[4] / bare[4]:.1f}x"
+    times = f"{figures[4] / least[4]:.1f}x"
     return f"| {shop} | {page} | {' | '.join(f'{one:.2f}' for one in figures)} | {times} |\n"
 
 
