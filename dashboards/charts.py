@@ -6,11 +6,12 @@ from functools import cache
 import altair as alt
 import drawing
 import polars as pl
-from clock import in_look
-from marks import by_test, key
-from night_rows import rows_of
-from picture import BESIDE, Spec
-from theme import GAP_PX, Look
+from clock import in_look, length_ms
+from marks import by_test
+from night_form import form, names
+from night_rows import names_of, rows_of
+from picture import Spec
+from theme import Look
 
 from runlog.figures.night import NightReview
 
@@ -31,32 +32,27 @@ def night_drawing(review: NightReview, machines: Sequence[str], look: Look) -> S
     dict
         Its specification.
     """
-    sheet = _key_of_night(look)
-    said = f"Parts made against the plan, and below it the machine's time, over the night: {', '.join(machines)}"
-    return sheet | {
-        "vconcat": [*sheet["vconcat"], *rows_of(review, machines, look)],
-        "description": said,
-        # On the page the list beside it names the machines; a picture leaves without the list.
-        "usermeta": {BESIDE: ["", *machines]},
+    return drawing.over(rows_of(review, machines, look), form(length_ms(review.window), len(machines), look))
+
+
+def with_names(drawn: Spec, machines: Sequence[str], look: Look) -> Spec:
+    """The drawing of a night with the name of each machine at its row: a picture leaves without the list beside it.
+
+    Parameters
+    ----------
+    drawn : dict
+        From `night_drawing`.
+    machines, look
+        As there.
+    """
+    above, rows = drawn["vconcat"]
+    return drawn | {
+        "vconcat": [above, rows | {"layer": [*rows["layer"], names(look)]}],
+        "datasets": drawn["datasets"] | {"names": names_of(machines)},
     }
 
 
-@cache
-def _key_of_night(look: Look) -> Spec:
-    """The drawing before it has a row: the key alone."""
-    padding = {"left": 2, "right": 6, "top": 0, "bottom": 4}
-    chart = alt.VConcatChart(vconcat=[key(look)], spacing=GAP_PX, bounds="flush", padding=padding)
-    told = drawing.specification(
-        in_look(chart, look).resolve_scale(x="independent", y="independent", shape="independent")
-    )
-    # Data stand with their marks, as in the rows: Streamlit would make an Arrow table of each that stands apart.
-    apart = told.pop("datasets")
-    (above,) = told["vconcat"]
-    layers = [layer | {"data": {"values": apart[layer["data"]["name"]]}} for layer in above["layer"]]
-    return told | {"vconcat": [above | {"layer": layers}]}
-
-
-def time_by_cause(time: pl.DataFrame, look: Look) -> alt.LayerChart:
+def time_by_cause(time: pl.DataFrame, look: Look) -> Spec:
     """Where a machine's planned time went, one bar a line of the loss account.
 
     Parameters
@@ -64,23 +60,39 @@ def time_by_cause(time: pl.DataFrame, look: Look) -> alt.LayerChart:
     time : DataFrame
         `NightReview.time` of one machine.
     """
+    bars = _bars(time)
+    return drawing.over(bars, _time_by_cause(len(bars), look))
+
+
+def time_said(machine: str, time: pl.DataFrame) -> str:
+    """The same as a sentence, to be read aloud."""
+    told = _bars(time).select(pl.format("{} {}", "label", "said")).to_series()
+    return f"Where the planned time of {machine} went: {'; '.join(told)}."
+
+
+def _bars(time: pl.DataFrame) -> pl.DataFrame:
     made = pl.col("line").is_in(["good parts", "parts made", "production"])
-    shown = time.sort(~made, "seconds", descending=[False, True]).select(
-        label=line_words(), hours=pl.col("seconds") / 3600, made=made, said=_bar_words()
+    hours = pl.col("seconds") / 3600
+    return time.sort(~made, "seconds", descending=[False, True]).select(
+        label=line_words(), hours=hours, made=made, said=_bar_words(), end=hours.clip(lower_bound=0)
     )
+
+
+@cache
+def _time_by_cause(lines: int, look: Look) -> Spec:
     y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=260, ticks=False, domain=False))
-    x = alt.X("hours:Q", title="time [h]", scale=alt.Scale(nice=False), axis=alt.Axis(tickCount=8))
+    x, end = (
+        alt.X(f"{field}:Q", title="time [h]", scale=alt.Scale(nice=False), axis=alt.Axis(tickCount=8))
+        for field in ("hours", "end")
+    )
     colour = by_test(alt.ColorValue, {"datum.made": look.producing}, look.stopped)
-    bars = (
-        alt.Chart(shown)
-        .mark_bar(size=14)
-        .encode(x=x, y=y, color=colour, tooltip=[alt.Tooltip("label:N"), alt.Tooltip("said:N")])
+    base = alt.Chart(drawing.ROWS)
+    bars = base.mark_bar(size=14).encode(
+        x=x, y=y, color=colour, tooltip=[alt.Tooltip("label:N"), alt.Tooltip("said:N")]
     )
-    words = alt.Chart(shown.with_columns(pl.col("hours").clip(lower_bound=0))).mark_text(
-        align="left", dx=5, color=look.ink, fontSize=12
-    )
-    layers = [bars, words.encode(x=x, y=y, text=alt.Text("said:N"))]
-    return in_look(alt.LayerChart(layer=layers, height=26 * len(shown) + 50), look)
+    words = base.mark_text(align="left", dx=5, color=look.ink, fontSize=12)
+    layers = [bars, words.encode(x=end, y=y, text=alt.Text("said:N"))]
+    return drawing.specification(in_look(alt.LayerChart(layer=layers, height=26 * lines + 50), look))
 
 
 def line_words() -> pl.Expr:

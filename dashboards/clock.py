@@ -1,7 +1,7 @@
 """The clock along a drawing: the site's own, whatever zone the browser is in.
 
-A browser would show instants in its own zone, so instants go in as milliseconds and local clock times as
-ready labels: an hour that the clocks repeat is drawn twice, as it was lived.
+A browser would show instants in its own zone, so they go in as milliseconds since the window's start and local clock
+times as ready labels: an hour that the clocks repeat is drawn twice, as it was lived.
 """
 
 from datetime import UTC, datetime, timedelta
@@ -19,8 +19,8 @@ _STEPS_H: Final = (1, 2, 3, 4, 6, 12, 24, 10**6)
 _LABELS: Final = 12
 
 
-def hour_ticks(window: Window) -> list[tuple[int, str]]:
-    """Full local hours of the night, as milliseconds and labels; the zone's name beside a change of the clocks.
+def hour_ticks(window: Window) -> list[tuple[float, str]]:
+    """Full local hours of the night, as `since_start` and labels; the zone's name beside a change of the clocks.
 
     Long windows get fewer: no more than a dozen or so.
     """
@@ -32,7 +32,7 @@ def hour_ticks(window: Window) -> list[tuple[int, str]]:
     first = start.replace(minute=0, second=0, microsecond=0).astimezone(UTC)
     hours = [(first + timedelta(hours=number)).astimezone(zone) for number in range(int(window.hours) + 2)]
     return [
-        (ms(at), f"{at:{clock}}{f' {at:%Z}' if _at_a_change(at) else ''}")
+        (since_start(window, at), f"{at:{clock}}{f' {at:%Z}' if _at_a_change(at) else ''}")
         for at in hours
         if window.start <= at <= window.end and at.hour % step == 0
     ]
@@ -48,7 +48,7 @@ def _at_a_change(at: datetime) -> bool:
 def hour_axis(window: Window, look: Look, *, labels: bool) -> alt.Axis:
     """The clock on top of the first row; the other rows have its lines only."""
     ticks = hour_ticks(window)
-    words = ", ".join(f"'{at}': '{label}'" for at, label in ticks)
+    words = ", ".join(f"'{at:.0f}': '{label}'" for at, label in ticks)
     return alt.Axis(
         values=[at for at, _ in ticks],
         labelExpr=f"{{{words}}}[datum.value]" if labels else "''",
@@ -72,19 +72,34 @@ def hour_axis(window: Window, look: Look, *, labels: bool) -> alt.Axis:
 
 def along(window: Window, field: str = "at", axis: alt.Axis | None = None) -> alt.X:
     """An instant along the night. Layers share one axis: the first names it, the others leave it alone."""
-    scale = alt.Scale(domain=[ms(window.start), ms(window.end)], nice=False, zero=False)
+    scale = _scale(length_ms(window))
     return alt.X(f"{field}:Q", scale=scale) if axis is None else alt.X(f"{field}:Q", scale=scale, axis=axis)
 
 
-def placed(frame: pl.DataFrame, *names: str, zone: str) -> pl.DataFrame:
-    """Make instants numbers to draw by, and add their local clock as text beside (`start_local`)."""
-    text = [pl.col(name).dt.convert_time_zone(zone).dt.strftime("%a %H:%M:%S").alias(f"{name}_local") for name in names]
-    return frame.with_columns(*text, *(pl.col(name).dt.epoch("ms").cast(pl.Float64) for name in names))
+def since_start_axis(length: int, field: str = "at") -> alt.X:
+    """An instant along a night of so many milliseconds, without an axis."""
+    return alt.X(f"{field}:Q", scale=_scale(length), axis=None)
 
 
-def ms(at: datetime) -> int:
+def _scale(length: int) -> alt.Scale:
+    return alt.Scale(domain=[0, length], nice=False, zero=False)
+
+
+def placed(frame: pl.DataFrame, *names: str, window: Window) -> pl.DataFrame:
+    """Make instants numbers to draw by (`since_start`), and add their local clock as text beside (`start_local`)."""
+    local = pl.col(*names).dt.convert_time_zone(window.zone).dt.strftime("%a %H:%M:%S")
+    passed = (pl.col(*names) - window.start).dt.total_milliseconds().cast(pl.Float64)
+    return frame.with_columns(local.name.suffix("_local"), passed)
+
+
+def since_start(window: Window, at: datetime) -> float:
     """An instant as the drawing's number. [ms]"""
-    return round(at.timestamp() * 1000)
+    return float(round((at - window.start).total_seconds() * 1000))
+
+
+def length_ms(window: Window) -> int:
+    """How long the window is. [ms]"""
+    return round((window.end - window.start).total_seconds() * 1000)
 
 
 def in_look(chart: Any, look: Look) -> Any:

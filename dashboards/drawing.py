@@ -1,6 +1,6 @@
 """Charts on a page: each drawn once for what it shows, seen there, and taken away as a picture."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any, Final
 
@@ -11,21 +11,27 @@ import streamlit as st
 import theme
 from picture import Spec
 
-ROWS: Final = alt.NamedData("rows")
-"""Data of a chart that is specified without them, to be put to it by `over`."""
+
+def data_of(name: str) -> alt.NamedData:
+    """Data of a chart that is specified without them, to be put to it by `over` under this name."""
+    return alt.NamedData(name)
 
 
-def over(rows: pl.DataFrame, form: Spec) -> Spec:
+ROWS: Final = data_of("rows")
+"""All data of such a chart that has but one frame."""
+
+
+def over(rows: pl.DataFrame | Mapping[str, pl.DataFrame], form: Spec) -> Spec:
     """A chart of some rows, in a form that is specified once for all rows, as that takes Altair long.
 
     Parameters
     ----------
-    rows : DataFrame
-        Without instants and dates, which would be read in the zone of the browser.
+    rows : DataFrame or mapping of str to DataFrame
+        Of ROWS, or of data by name. Without instants and dates, which would be read in the zone of the browser.
     form : dict
-        A `specification` whose data are ROWS.
+        A `specification` whose data they are.
     """
-    return form | {"datasets": {ROWS.name: rows}}
+    return form | {"datasets": {ROWS.name: rows} if isinstance(rows, pl.DataFrame) else dict(rows)}
 
 
 def made(draw: Callable[..., Any], *given: Any) -> Spec:
@@ -62,7 +68,9 @@ def _with_names(part: Spec, names: dict[str, str]) -> Spec:
     return part | named | inner
 
 
-def shown(spec: Spec, title: str, name: str, *, key: str, alt: str | None = None, **clicks: Any) -> None:
+def shown(
+    spec: Spec, title: str, name: str, *, key: str, alt: str | None = None, alone: Spec | None = None, **clicks: Any
+) -> None:
     """Show a chart, and under it the buttons that hand it over as a picture.
 
     Parameters
@@ -77,11 +85,13 @@ def shown(spec: Spec, title: str, name: str, *, key: str, alt: str | None = None
         Of the element.
     alt : str, optional
         Read aloud in place of the chart.
+    alone : dict, optional
+        The chart as it leaves the page, where it has to say what the page says beside it.
     clicks
         What becomes of clicks on its marks, as Streamlit takes it.
     """
     st.vega_lite_chart(spec, theme=None, key=key, width="stretch", alt=alt, **clicks)
-    pictures(spec, title, name, key=key)
+    pictures(alone or spec, title, name, key=key)
 
 
 def pictures(spec: Spec, title: str, name: str, *, key: str) -> None:

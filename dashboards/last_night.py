@@ -115,8 +115,10 @@ def first_screen(here: data.Place, review: NightReview, machine: str | None, fir
     with left:
         pieces.machine_list(machines, night.isoformat(), first)
     with right.container(key="drawing"):
-        chart = data.kept(here, drawn, night, tuple(machines["machine"]), theme.look())
-        drawing.shown(chart, "The night", f"night-{night}", key="drawing")
+        names, look = tuple(machines["machine"]), theme.look()
+        chart = data.kept(here, drawn, night, names, look)
+        alone = charts.with_names(chart, names, look)
+        drawing.shown(chart, "The night", f"night-{night}", key="drawing", alone=alone)
     if total > ROWS:
         st.toggle(f"All {total} machines", key="all")
 
@@ -138,8 +140,8 @@ def one_machine(review: NightReview, machine: str) -> None:
         if time.is_empty():
             pieces.note("No planned time in this night, so none to account for.")
         else:
-            chart = drawing.made(charts.time_by_cause, time, theme.look())
-            drawing.shown(chart, "Where time went", f"where-time-went-{review.window.night}", key="time")
+            chart, said = charts.time_by_cause(time, theme.look()), charts.time_said(machine, time)
+            drawing.shown(chart, "Where time went", f"where-time-went-{review.window.night}", key="time", alt=said)
             pieces.note(slack_words(review, machine))
 
 

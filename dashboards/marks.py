@@ -46,18 +46,16 @@ _SAMPLE_PX: Final = 18
 _LINE_AT_PX: Final = {"lines": 7.0, "outcomes": 25.0, "kinds": 44.0}
 
 
-def blocks(spans: pl.DataFrame, look: Look, lower: float = 0.0) -> alt.Chart:
+def blocks(spans: Any) -> alt.Chart:
     """Spans as blocks, each kind with its own fill, outline, top and bottom; the caller says along what.
 
     Parameters
     ----------
-    spans : DataFrame
-        With a column `kind`.
-    lower : float
-        How much further down than in the strip. [px]
+    spans : DataFrame or NamedData
+        As `in_blocks` makes them.
     """
     return (
-        alt.Chart(in_blocks(spans, look, lower))
+        alt.Chart(spans)
         .mark_rect(strokeWidth=0.8, clip=True)
         .encode(
             y=alt.Y("top:Q", scale=None, axis=None),
@@ -69,7 +67,15 @@ def blocks(spans: pl.DataFrame, look: Look, lower: float = 0.0) -> alt.Chart:
 
 
 def in_blocks(spans: pl.DataFrame, look: Look, lower: float = 0.0) -> pl.DataFrame:
-    """Add to spans what `blocks` draws them by: top, bottom, fill, outline."""
+    """Add to spans what `blocks` draws them by: top, bottom, fill, outline.
+
+    Parameters
+    ----------
+    spans : DataFrame
+        With a column `kind`.
+    lower : float
+        How much further down than in the strip. [px]
+    """
     looks = pl.DataFrame(
         [(kind, top + lower, bottom + lower, look.fill(kind)) for kind, (top, bottom) in STRIP_PX.items()],
         schema=["kind", "top", "bottom", "fill"],
@@ -88,12 +94,12 @@ def by_test(channel: Callable[..., T], cases: Mapping[str, Any], otherwise: Any)
     return channel(otherwise, condition=tests if len(tests) > 1 else tests[0])
 
 
-def bar_changes(reloads: pl.DataFrame, look: Look, y: float = TICK_PX) -> alt.Chart:
-    """Bar changes, each outcome with its own shape; the caller says along what."""
+def bar_changes(reloads: Any, look: Look) -> alt.Chart:
+    """Bar changes, each outcome with its own shape; the caller says where."""
     shapes = alt.Scale(domain=list(SHAPES), range=list(SHAPES.values()))
     return (
         alt.Chart(reloads)
-        .mark_point(y=y, stroke=look.ink, strokeWidth=1.3, opacity=1)
+        .mark_point(stroke=look.ink, strokeWidth=1.3, opacity=1)
         .encode(
             shape=alt.Shape("outcome:N", scale=shapes, legend=None),
             size=by_test(alt.SizeValue, {_IS_FAULT: 75}, 44),
@@ -120,8 +126,10 @@ def key(look: Look) -> alt.LayerChart:
         .mark_rule(y=at["lines"], strokeWidth=2, color=look.producing)
         .encode(x=x, x2=alt.X2("x2:Q")),
         alt.Chart(lines[1]).mark_rule(y=at["lines"], strokeDash=[5, 3], color=look.ink).encode(x=x, x2=alt.X2("x2:Q")),
-        blocks(kinds.with_columns(kind="said"), look, lower=lower).encode(x=x, x2=alt.X2("x2:Q")),
-        bar_changes(outcomes.with_columns(outcome="said", x=pl.col("x") + 10), look, y=at["outcomes"]).encode(x=x),
+        blocks(in_blocks(kinds.with_columns(kind="said"), look, lower)).encode(x=x, x2=alt.X2("x2:Q")),
+        bar_changes(outcomes.with_columns(outcome="said", x=pl.col("x") + 10), look).encode(
+            x=x, y=alt.YValue(at["outcomes"])
+        ),
     ]
     rows = {"lines": lines, "outcomes": pl.concat([outcomes, heading], how="diagonal"), "kinds": kinds}
     for name, named in rows.items():

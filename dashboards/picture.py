@@ -22,8 +22,6 @@ WIDTH_PX: Final = 900
 MARGIN_PX: Final = 12
 WAIT_S: Final = 60
 """How long a picture may take: of two hundred machines it takes a quarter of that."""
-BESIDE: Final = "beside"
-"""Under `usermeta` of a chart of several rows: what the page has beside each and its picture would lack."""
 
 _MAKER: Final = Path(__file__).with_name("picture_maker.py")
 _NOT_IN_XML: Final = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -74,8 +72,8 @@ def by_itself(spec: Spec, look: Look) -> Spec:
     """
     told = _leading_nowhere(_legible(spec | _rows_of(spec)))
     if "vconcat" in told:
-        names = iter(told.get("usermeta", {}).get(BESIDE, []))
-        size: Spec = {"vconcat": [_row(row, next(names, ""), look) for row in told["vconcat"]]}
+        # Several charts cannot be made to fit as a whole.
+        size: Spec = {"vconcat": [row | {"width": WIDTH_PX} for row in told["vconcat"]]}
     else:
         size = {"width": WIDTH_PX, "autosize": {"type": "fit", "contains": "padding"}}
     return told | size | {"background": look.paper, "padding": MARGIN_PX}
@@ -86,14 +84,6 @@ def _rows_of(spec: Spec) -> Spec:
     apart = spec.get("datasets", {}).items()
     rows = {name: one.to_dicts() if isinstance(one, pl.DataFrame) else one for name, one in apart}
     return {"datasets": rows} if rows else {}
-
-
-def _row(row: Spec, name: str, look: Look) -> Spec:
-    """A row of several, which cannot be made to fit as a whole; what the page has beside it is put at its left."""
-    if not name:
-        return row | {"width": WIDTH_PX}
-    title = {"text": name, "color": look.ink, "orient": "left", "angle": 0, "align": "right", "limit": 160}
-    return row | {"width": WIDTH_PX, "title": title | {"anchor": "middle", "baseline": "middle", "fontSize": 13}}
 
 
 def _legible(told: Any) -> Any:

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import altair as alt
 import polars as pl
-from clock import along, hour_axis, in_look, ms, placed
+from clock import along, hour_axis, in_look, placed, since_start
 from theme import Look
 
 from runlog.figures.forecast_shop import HOURS
@@ -50,7 +50,7 @@ def at_work(machines: pl.DataFrame, hours: pl.DataFrame | None, window: Window, 
 
 
 def _row(facts: dict[str, Any], hours: pl.DataFrame, window: Window, look: Look, *, first: bool) -> alt.LayerChart:
-    line = placed(hours, "at", zone=window.zone)
+    line = placed(hours, "at", window=window)
     axis = hour_axis(window, look, labels=first)
     y = alt.Y(
         "percent:Q",
@@ -85,7 +85,7 @@ def _mark(
 ) -> list[alt.Chart] | None:
     if at is None or not window.start <= at <= window.end:
         return None
-    base = alt.Chart(pl.DataFrame({"at": [ms(at)], "said": [said]})).encode(x=along(window))
+    base = alt.Chart(pl.DataFrame({"at": [since_start(window, at)], "said": [said]})).encode(x=along(window))
     y = 8 if where == "top" else ROW_PX - 8
     late = (at - window.start) > 0.75 * (window.end - window.start)
     words = base.mark_text(align="right" if late else "left", dx=-5 if late else 5, y=y, color=look.ink, fontSize=11)

@@ -219,9 +219,8 @@ def test_charts_say_their_finding(seen: Seen):
         page = seen.go(path)
         charts = page.query_selector_all('[data-testid="stVegaLiteChart"]')
         for chart in charts:
-            said = chart.query_selector("[aria-label]")
-            assert said, path
-            assert len(said.get_attribute("aria-label") or "") > 20, path
+            # What Vega says of a chart of which nothing is said is shorter.
+            assert len(chart.get_attribute("aria-label") or "") > 30, path
 
 
 def test_the_week_prints_on_one_sheet(seen: Seen, tmp_path: Path):

@@ -2,7 +2,7 @@
 
 import dataclasses
 from datetime import UTC, datetime
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any
 
 import altair as alt
@@ -20,18 +20,29 @@ from runlog.schema import OUTCOMES, SPAN_KINDS
 LOOKS = [pytest.param(theme.LIGHT, id="light"), pytest.param(theme.DARK, id="dark")]
 
 
-def rows(spec: dict[str, Any]) -> list[list[dict[str, Any]]]:
-    """Layers of every machine's row; the key above them left out."""
-    return [row["layer"] for row in spec["vconcat"][1:]]
-
-
 def shown(spec: dict[str, Any], layer: dict[str, Any]) -> list[dict[str, Any]]:
     """What a layer draws."""
-    return layer["data"]["values"] if "values" in layer["data"] else spec["datasets"][layer["data"]["name"]]
+    if "values" in layer["data"]:
+        return layer["data"]["values"]
+    rows = spec["datasets"][layer["data"]["name"]]
+    return rows.to_dicts() if isinstance(rows, pl.DataFrame) else rows
 
 
-def layers_with(spec: dict[str, Any], row: int, field: str) -> list[dict[str, Any]]:
-    return [one for one in rows(spec)[row] if shown(spec, one) and field in shown(spec, one)[0]]
+def layers(spec: dict[str, Any]) -> list[dict[str, Any]]:
+    """Of the rows of the night, without the key above them."""
+    return spec["vconcat"][1]["layer"]
+
+
+def layer_of(spec: dict[str, Any], name: str) -> dict[str, Any]:
+    """The layer that draws some data, alone in doing so."""
+    (layer,) = [one for one in layers(spec) if one["data"].get("name") == name]
+    return layer
+
+
+def in_row(spec: dict[str, Any], name: str, number: int, y: str = "y") -> list[dict[str, Any]]:
+    """What is drawn in the row of a machine."""
+    top, end = theme.ROW_PX * number, theme.ROW_PX * (number + 1)
+    return spec["datasets"][name].filter(pl.col(y).is_between(top, end, closed="left")).to_dicts()
 
 
 @pytest.fixture(scope="module")
@@ -39,46 +50,91 @@ def spec(review: NightReview) -> dict[str, Any]:
     return charts.night_drawing(review, ["T01", "T02", "T03"], theme.LIGHT)
 
 
-def test_one_row_a_machine_in_the_order_asked_for(spec):
-    assert len(rows(spec)) == 3
+def test_one_row_a_machine_in_the_order_asked_for(spec, review):
+    assert spec["vconcat"][1]["height"] == 3 * theme.ROW_PX - theme.GAP_PX
+    # Planned are 12 bars of 24 parts, 8 h of 76.67 s, and of T03, which has no log, nothing.
+    assert [in_row(spec, "labels", number)[1]["said"] for number in range(3)] == ["288", "375", "1"]
+    turned = charts.night_drawing(review, ["T02", "T01"], theme.LIGHT)
+    assert [in_row(turned, "labels", number)[1]["said"] for number in range(2)] == ["375", "288"]
+    assert {one["machine"] for one in in_row(turned, "made", 1)} == {"T01"}
 
 
-def test_the_drawing_is_valid_vega_lite(spec):
-    alt.VConcatChart.from_dict(spec)
-    broken = spec | {"vconcat": [{"layer": [{"mark": "no such mark"}]}]}
-    with pytest.raises(ValidationError):
-        alt.VConcatChart.from_dict(broken)
+def test_the_drawing_is_valid_vega_lite(spec, review):
+    for drawn in (spec, charts.with_names(spec, ["T01", "T02", "T03"], theme.LIGHT)):
+        told = drawn | {"datasets": {name: rows.to_dicts() for name, rows in drawn["datasets"].items()}}
+        alt.VConcatChart.from_dict(told)
+        broken = told | {"vconcat": [{"layer": [{"mark": "no such mark"}]}]}
+        with pytest.raises(ValidationError):
+            alt.VConcatChart.from_dict(broken)
+
+
+def test_a_night_changes_the_rows_of_the_drawing_and_not_its_form(spec, review):
+    """A browser keeps a drawing whose form stays, and reads a new one for a fifth of a second."""
+    at = datetime(2026, 11, 24, 1, 30, tzinfo=UTC)
+    other = dataclasses.replace(
+        review, window=dataclasses.replace(review.window, seen_to=at), strip=review.strip.clear(), line=review.line
+    )
+    drawn = charts.night_drawing(other, ["T02", "T03", "T01"], theme.LIGHT)
+    assert {**drawn, "datasets": None} == {**spec, "datasets": None}
+    assert {name: rows.schema for name, rows in drawn["datasets"].items()} == {
+        name: rows.schema for name, rows in spec["datasets"].items()
+    }
+
+
+def test_all_data_of_the_form_are_there(spec):
+    assert {one["data"]["name"] for one in layers(spec) if "name" in one["data"]} == set(spec["datasets"])
 
 
 def test_what_is_not_finite_is_drawn_as_not_known(review):
     never = review.reloads.with_columns(planned_s=pl.lit(float("inf")))
     spec = charts.night_drawing(dataclasses.replace(review, reloads=never), ["T01"], theme.LIGHT)
-    (changes,) = [one for one in rows(spec)[0] if one["mark"]["type"] == "point"]
-    assert {one["planned_s"] for one in shown(spec, changes)} == {None}
+    assert {one["planned_s"] for one in in_row(spec, "changes", 0)} == {None}
 
 
 def test_made_parts_end_at_what_was_made_and_the_plan_where_bars_end_it(spec):
-    (made,) = [one for one in layers_with(spec, 0, "made") if one["mark"]["type"] == "area"]
-    (planned,) = [one for one in rows(spec)[0] if one["mark"]["type"] == "line"]
-    assert shown(spec, made)[-1]["made"] == 71
+    made, planned = (in_row(spec, name, 0) for name in ("made", "planned"))
+    assert made[-1]["made"] == 71
     # 12 bars of 24 parts.
-    assert max(point["planned"] for point in shown(spec, planned)) == 288
+    assert max(point["planned"] for point in planned) == 288
+    low, high = marks.LINE_PX
+    assert made[0]["y"] == made[0]["zero"] == low
+    assert made[-1]["y"] == pytest.approx(low + (high - low) * 71 / 288)
+    assert min(point["y"] for point in planned) == high
+
+
+@pytest.mark.parametrize("parts", [1, 30, 91, 3000])
+def test_a_line_of_many_parts_is_drawn_by_those_that_are_seen(review, parts: int):
+    """Left out is what changes the line by less than half a pixel; it ends with the last part."""
+    start = review.window.start
+    made = pl.DataFrame({"made": [float(number) for number in range(parts + 1)]}).with_columns(
+        machine=pl.lit("T01"), at=start + pl.duration(seconds=pl.col("made")), planned=pl.lit(None, pl.Float64)
+    )
+    line = made.select(review.line.columns).cast(dict(review.line.schema))
+    drawn = in_row(charts.night_drawing(dataclasses.replace(review, line=line), ["T01"], theme.LIGHT), "made", 0)
+    assert len(drawn) <= 2 * (marks.LINE_PX[0] - marks.LINE_PX[1]) + 2
+    assert (drawn[0]["made"], drawn[-1]["made"]) == (0, parts)
+    assert all(0 < after["made"] - one["made"] <= max(1, parts / 90 + 1) for one, after in pairwise(drawn))
+    if parts <= 30:
+        assert len(drawn) == parts + 1
 
 
 def test_the_shortfall_is_said_in_parts(spec):
-    (words,) = [one for one in layers_with(spec, 0, "words_at") if one["mark"]["type"] == "text"]
-    assert shown(spec, words)[0]["said"] == "217 short"
-    assert not layers_with(spec, 1, "words_at")
+    (short,) = spec["datasets"]["short"].to_dicts()
+    assert short["said"] == "217 short"
+    low, high = marks.LINE_PX
+    # From 71 to 288 of 288 parts, the words between them: little is made, so there is room.
+    assert (short["made"], short["planned"]) == pytest.approx((low + (high - low) * 71 / 288, high))
+    assert short["words"] == pytest.approx((short["made"] + short["planned"]) / 2)
 
 
 def test_the_strip_tells_the_stop_by_its_cause_from_its_start(spec):
-    (words,) = [one for one in layers_with(spec, 0, "minutes") if one["mark"]["type"] == "text"]
-    assert [(one["said"], one["start_local"]) for one in shown(spec, words)] == [("misfeed", "Mon 23:33:22")]
+    told = [(one["said"], one["start_local"]) for one in in_row(spec, "named", 0)]
+    assert told == [("misfeed", "Mon 23:33:22")]
 
 
 def test_the_words_over_a_stop_tell_and_lead_where_the_stop_does(spec):
     """They lie over it: the mouse finds them in its place."""
-    strip, words = ([one for one in rows(spec)[0] if one["mark"]["type"] == mark][-1] for mark in ("rect", "text"))
+    strip, words = layer_of(spec, "spans"), layer_of(spec, "named")
     assert "misfeed" in [one["said"] for one in shown(spec, words)]
     for channel in ("tooltip", "href"):
         assert words["encoding"][channel] == strip["encoding"][channel]
@@ -91,8 +147,7 @@ def test_the_mouse_is_never_told_a_null_or_the_milliseconds_of_an_instant(spec):
     assert spec["config"]["mark"]["tooltip"] is None
     told = [
         (row, one["field"])
-        for layers in rows(spec)
-        for layer in layers
+        for layer in layers(spec)
         for one in layer["encoding"].get("tooltip", [])
         for row in shown(spec, layer)
     ]
@@ -102,45 +157,49 @@ def test_the_mouse_is_never_told_a_null_or_the_milliseconds_of_an_instant(spec):
 
 
 def test_bar_changes_are_marked_where_they_began(spec):
-    (changes,) = [one for one in rows(spec)[0] if one["mark"]["type"] == "point"]
     # Two bars of 24 cycles of 78 s from 21:58:00 each, less the pause; the change between them takes 38 s.
-    assert [(one["outcome"], one["start_local"]) for one in shown(spec, changes)] == [
+    assert [(one["outcome"], one["start_local"]) for one in in_row(spec, "changes", 0)] == [
         ("clean", "Mon 22:29:09"),
         ("clean", "Mon 23:00:59"),
         ("failed", "Mon 23:32:49"),
     ]
+    # The night begins at 22:00.
+    assert [one["start"] for one in in_row(spec, "changes", 0)] == [1_749_000, 3_659_000, 5_569_000]
 
 
 def test_a_machine_without_a_log_gets_words_and_no_line_along_zero(spec):
-    assert [one["said"] for one in shown(spec, rows(spec)[2][-2])] == ["no log of this night"]
-    (made,) = [one for one in rows(spec)[2] if one["mark"]["type"] == "area"]
-    assert shown(spec, made) == []
+    assert [one["said"] for one in in_row(spec, "remarks", 2)] == ["no log of this night"]
+    assert in_row(spec, "made", 2) == []
 
 
 def test_axes_carry_units(spec, review):
-    made = next(one for one in rows(spec)[0] if one["mark"]["type"] == "area")
-    assert made["encoding"]["y"]["axis"]["title"] == "parts"
-    assert made["encoding"]["x"]["axis"]["title"] == "clock"
-    time = charts.time_by_cause(review.time.filter(machine="T01"), theme.LIGHT).to_dict()
+    said = {layer["encoding"]["text"].get("value") for layer in layers(spec) if "text" in layer["encoding"]}
+    assert "parts" in said
+    assert {"said": "clock"} in [row for layer in layers(spec) for row in shown(spec, layer)]
+    time = charts.time_by_cause(review.time.filter(machine="T01"), theme.LIGHT)
     assert time["layer"][0]["encoding"]["x"]["title"] == "time [h]"
 
 
 def test_time_by_cause_starts_with_what_was_made_then_the_longest_loss(review):
-    spec = charts.time_by_cause(review.time.filter(machine="T01"), theme.LIGHT).to_dict()
-    bars = shown(spec, spec["layer"][0])
+    time = review.time.filter(machine="T01")
+    bars = charts.time_by_cause(time, theme.LIGHT)["datasets"]["rows"].to_dicts()
     # 6 h 26 min 38 s from 23:33:22 to 06:00; 71 parts of 76.67 s.
     assert [(bar["label"], bar["said"]) for bar in bars[:2]] == [
         ("parts made", "1.51 h, 71.0 parts"),
         ("misfeed", "6.44 h, 302.6 parts"),
     ]
+    assert charts.time_said("T01", time).startswith(
+        "Where the planned time of T01 went: parts made 1.51 h, 71.0 parts; misfeed 6.44 h, 302.6 parts"
+    )
 
 
 def test_a_night_still_running_says_where_the_log_ends(review):
     at = datetime(2026, 11, 24, 1, 30, tzinfo=UTC)
     running = dataclasses.replace(review, window=dataclasses.replace(review.window, seen_to=at))
     spec = charts.night_drawing(running, ["T02"], theme.LIGHT)
-    said = [row.get("said") for layer in rows(spec)[0] for row in shown(spec, layer)]
-    assert "log ends" in said
+    assert [one["said"] for one in in_row(spec, "remarks", 0)] == ["log ends"]
+    # 22:00 to 02:30.
+    assert spec["datasets"]["end"]["at"].to_list() == [4.5 * 3_600_000]
 
 
 # --- the clock -----------------------------------------------------------------------------------
@@ -219,6 +278,6 @@ def test_the_key_names_every_mark():
 
 
 def test_blocks_of_every_kind_are_where_the_strip_has_them():
-    spec = marks.blocks(pl.DataFrame({"kind": list(SPAN_KINDS)}), theme.LIGHT).to_dict()
+    spec = marks.blocks(marks.in_blocks(pl.DataFrame({"kind": list(SPAN_KINDS)}), theme.LIGHT)).to_dict()
     (drawn,) = spec["datasets"].values()
     assert {row["kind"]: (row["top"], row["bottom"]) for row in drawn} == marks.STRIP_PX

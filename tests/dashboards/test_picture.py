@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import charts
-import drawing
 import picture
 import picture_maker
 import polars as pl
@@ -99,7 +98,9 @@ def renamed(review: NightReview, name: str) -> NightReview:
 
 @pytest.fixture(scope="module")
 def hostile(review: NightReview) -> dict[str, Any]:
-    return charts.night_drawing(renamed(review, HOSTILE), [HOSTILE, "T02"], theme.LIGHT)
+    machines = [HOSTILE, "T02"]
+    drawn = charts.night_drawing(renamed(review, HOSTILE), machines, theme.LIGHT)
+    return charts.with_names(drawn, machines, theme.LIGHT)
 
 
 def test_texts_of_a_log_stay_text_in_an_svg(hostile: dict[str, Any]):
@@ -118,7 +119,7 @@ def test_texts_of_a_log_do_not_end_the_making_of_a_png(hostile: dict[str, Any]):
 
 
 def test_a_picture_is_on_the_paper_of_its_look_and_leaves_the_page_as_it_is(review: NightReview):
-    spec = drawing.specification(charts.time_by_cause(review.time.filter(machine="T01"), theme.DARK))
+    spec = charts.time_by_cause(review.time.filter(machine="T01"), theme.DARK)
     before = repr(spec)
     alone = picture.by_itself(spec, theme.DARK)
     svg = Xml.fromstring(picture_maker.made(alone, "SVG"))

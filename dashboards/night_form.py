@@ -1,0 +1,193 @@
+"""The night's drawing before it has a row: its key, and how each part of a machine's row is drawn.
+
+Specified once for each length of a night and number of rows; `night_rows` says what is put to it.
+"""
+
+from functools import cache
+from typing import Any, Final
+
+import altair as alt
+import drawing
+from clock import in_look, since_start_axis
+from marks import bar_changes, blocks, key
+from picture import Spec
+from theme import GAP_PX, ROW_PX, Look
+
+SAID: Final = (
+    "Parts made against the plan, and below it the machine's time, over the night, a row for each machine of the list"
+    " beside it, which says how its run ended."
+)
+"""Read aloud; the same every night, as the browser would plan the drawing anew for other words."""
+LEFT_PX: Final = 54
+"""Room for the parts axis."""
+
+
+@cache
+def form(length_ms: int, rows: int, look: Look) -> Spec:
+    """The drawing without data.
+
+    Parameters
+    ----------
+    length_ms : int
+        Of the night. [ms]
+    rows : int
+        How many machines.
+    look : Look
+    """
+    high = ROW_PX * rows - GAP_PX
+    chart = alt.VConcatChart(
+        vconcat=[key(look), alt.LayerChart(layer=_layers(length_ms, high, look), height=high)],
+        spacing=GAP_PX,
+        bounds="flush",
+        padding={"left": 2, "right": 6, "top": 0, "bottom": 4},
+        description=SAID,
+    )
+    told = drawing.specification(
+        in_look(chart, look).resolve_scale(x="independent", y="independent", shape="independent")
+    )
+    # What is the same every night stands with its marks: Streamlit would make an Arrow table of each that stands apart.
+    always = told.pop("datasets")
+    return told | {"vconcat": [_with_its_data(view, always) for view in told["vconcat"]]}
+
+
+def _with_its_data(view: Spec, rows: dict[str, Any]) -> Spec:
+    named = [(layer, layer["data"]["name"]) for layer in view["layer"]]
+    return view | {
+        "layer": [layer | {"data": {"values": rows[name]}} if name in rows else layer for layer, name in named]
+    }
+
+
+@cache
+def names(look: Look) -> Spec:
+    """A layer that names the machine of each row at its left, for a drawing without the list beside it."""
+    words = _over("names").mark_text(align="right", limit=160, color=look.ink, fontSize=13, fontWeight="bold")
+    told = drawing.specification(words.encode(x=alt.XValue(-LEFT_PX - 6), y=_down("y"), text=alt.Text("machine:N")))
+    return {part: told[part] for part in ("data", "mark", "encoding")}
+
+
+def _layers(length_ms: int, high: int, look: Look) -> list[alt.Chart]:
+    """Everything in the rows, the lowest first."""
+    at, start = since_start_axis(length_ms), since_start_axis(length_ms, "start")
+    return [
+        *_clock(at, high, look),
+        *_parts_axis(look),
+        # The plan lies under the parts made: where both run together, the parts are seen.
+        _over("planned")
+        .mark_line(strokeDash=[5, 3], strokeWidth=1.5, color=look.ink, clip=True)
+        .encode(x=at, y=_down("y"), detail="machine:N", tooltip=_clocked("planned", "parts planned")),
+        _over("made")
+        .mark_area(
+            interpolate="step-after",
+            color=look.producing,
+            opacity=0.16,
+            clip=True,
+            line={"color": look.producing, "strokeWidth": 2, "opacity": 1},
+        )
+        .encode(
+            x=at, y=_down("y"), y2=alt.Y2("zero:Q"), detail="machine:N", tooltip=_clocked("made", "parts made")
+        ),
+        *_shortfall(at, look),
+        *_strip(start, look),
+        bar_changes(drawing.data_of("changes"), look).encode(x=start, y=_down("y"), tooltip=_change_told()),
+        *_remarks(at, high, look),
+    ]  # fmt: skip
+
+
+def _over(name: str) -> alt.Chart:
+    return alt.Chart(drawing.data_of(name))
+
+
+def _down(field: str) -> alt.Y:
+    """A place from the top, in pixels."""
+    return alt.Y(f"{field}:Q", scale=None, axis=None)
+
+
+def _clock(at: alt.X, high: int, look: Look) -> list[alt.Chart]:
+    """Full hours: their clock time on top, and a line down all rows."""
+    hours = _over("hours").encode(x=at)
+    words: dict[str, Any] = {"baseline": "bottom", "color": look.ink}
+    return [
+        hours.mark_rule(color=look.rule, opacity=0.6).encode(y=alt.YValue(0), y2=alt.Y2Value(high)),
+        hours.mark_rule(color=look.faint).encode(y=alt.YValue(-5), y2=alt.Y2Value(0)),
+        hours.mark_text(**words, y=-7, fontSize=12).encode(text=alt.Text("said:N")),
+        alt.Chart(alt.InlineData([{"said": "clock"}]))
+        .mark_text(**words, y=-8, x=-22, align="right", fontSize=11)
+        .encode(text=alt.Text("said:N")),
+    ]
+
+
+def _parts_axis(look: Look) -> list[alt.Chart]:
+    axes, labels = _over("axes"), _over("labels")
+    return [
+        axes.mark_rule(color=look.faint).encode(x=alt.XValue(0), y=_down("zero"), y2=alt.Y2("high:Q")),
+        axes.mark_text(angle=270, x=2 - LEFT_PX, baseline="top", color=look.ink, fontSize=11).encode(
+            y=_down("middle"), text=alt.TextValue("parts")
+        ),
+        labels.mark_rule(color=look.faint).encode(x=alt.XValue(-5), x2=alt.X2Value(0), y=_down("y")),
+        labels.mark_text(align="right", x=-7, color=look.ink, fontSize=12).encode(
+            y=_down("y"), text=alt.Text("said:N")
+        ),
+    ]
+
+
+def _shortfall(at: alt.X, look: Look) -> list[alt.Chart]:
+    short = _over("short").encode(x=at)
+    words = short.mark_text(align="right", dx=-9, color=look.ink, fontSize=12, fontWeight="bold")
+    return [
+        short.mark_rule(strokeWidth=4, color=look.stopped, xOffset=-2).encode(y=_down("made"), y2=alt.Y2("planned:Q")),
+        words.encode(y=_down("words"), text=alt.Text("said:N")),
+    ]
+
+
+def _strip(start: alt.X, look: Look) -> list[alt.Chart]:
+    told = _span_told()
+    return [
+        blocks(drawing.data_of("spans")).encode(x=start, x2=alt.X2("end:Q"), **told),
+        _over("named").mark_text(**_small(look), dx=8).encode(
+            x=start, y=_down("y"), text=alt.Text("said:N"), **told
+        ),
+    ]  # fmt: skip
+
+
+def _remarks(at: alt.X, high: int, look: Look) -> list[alt.Chart]:
+    """Where the log ends, and what is said in a row besides its strip."""
+    end = _over("end").mark_rule(color=look.ink, strokeDash=[2, 2])
+    said = _over("remarks").mark_text(**_small(look), dx=5)
+    return [
+        end.encode(x=at, y=alt.YValue(0), y2=alt.Y2Value(high)),
+        said.encode(x=at, y=_down("y"), text=alt.Text("said:N")),
+    ]
+
+
+def _small(look: Look) -> dict[str, Any]:
+    return {"align": "left", "baseline": "bottom", "color": look.ink, "fontSize": 11}
+
+
+# --- what the mouse tells ------------------------------------------------------------------------
+
+
+def _clocked(field: str, title: str) -> list[alt.Tooltip]:
+    return [alt.Tooltip("at_local:N", title="clock"), alt.Tooltip(f"{field}:Q", title=title, format=".0f")]
+
+
+def _span_told() -> dict[str, Any]:
+    tooltip = [
+        alt.Tooltip("kind:N"),
+        alt.Tooltip("cause:N"),
+        alt.Tooltip("start_local:N", title="from"),
+        alt.Tooltip("end_local:N", title="to"),
+        alt.Tooltip("minutes:Q", title="length [min]", format=".1f"),
+    ]
+    return {"href": alt.Href("href:N"), "tooltip": tooltip}
+
+
+def _change_told() -> list[alt.Tooltip]:
+    return [
+        alt.Tooltip("outcome:N", title="bar change"),
+        alt.Tooltip("start_local:N", title="from"),
+        alt.Tooltip("duration_s:Q", title="took [s]", format=".0f"),
+        alt.Tooltip("planned_s:Q", title="planned [s]", format=".0f"),
+        alt.Tooltip("attempts:Q", title="attempts"),
+        alt.Tooltip("first_out_code:N", title="code"),
+        alt.Tooltip("first_out_text:N", title="alarm"),
+    ]
