@@ -45,46 +45,6 @@ def _at_a_change(at: datetime) -> bool:
     return any(offset != at.utcoffset() for offset in around)
 
 
-def hour_axis(window: Window, look: Look, *, labels: bool) -> alt.Axis:
-    """The clock on top of the first row; the other rows have its lines only."""
-    ticks = hour_ticks(window)
-    words = ", ".join(f"'{at:.0f}': '{label}'" for at, label in ticks)
-    return alt.Axis(
-        values=[at for at, _ in ticks],
-        labelExpr=f"{{{words}}}[datum.value]" if labels else "''",
-        labels=labels,
-        ticks=labels,
-        domain=False,
-        orient="top",
-        title="clock" if labels else None,
-        titleAnchor="start",
-        titleAlign="right",
-        titleX=-22,
-        titleY=-9,
-        grid=True,
-        gridColor=look.rule,
-        gridOpacity=0.6,
-        labelBound=False,
-        labelFlush=False,
-        labelOverlap=False,
-    )
-
-
-def along(window: Window, field: str = "at", axis: alt.Axis | None = None) -> alt.X:
-    """An instant along the night. Layers share one axis: the first names it, the others leave it alone."""
-    scale = _scale(length_ms(window))
-    return alt.X(f"{field}:Q", scale=scale) if axis is None else alt.X(f"{field}:Q", scale=scale, axis=axis)
-
-
-def since_start_axis(length: int, field: str = "at") -> alt.X:
-    """An instant along a night of so many milliseconds, without an axis."""
-    return alt.X(f"{field}:Q", scale=_scale(length), axis=None)
-
-
-def _scale(length: int) -> alt.Scale:
-    return alt.Scale(domain=[0, length], nice=False, zero=False)
-
-
 def placed(frame: pl.DataFrame, *names: str, window: Window) -> pl.DataFrame:
     """Make instants numbers to draw by (`since_start`), and add their local clock as text beside (`start_local`)."""
     local = pl.col(*names).dt.convert_time_zone(window.zone).dt.strftime("%a %H:%M:%S")

@@ -8,9 +8,11 @@ from typing import Any, Final
 
 import altair as alt
 import drawing
-from clock import in_look, since_start_axis
+import stacked
+from clock import in_look
 from marks import bar_changes, blocks, key
 from picture import Spec
+from stacked import along, down, over
 from theme import GAP_PX, ROW_PX, Look
 
 SAID: Final = (
@@ -42,40 +44,28 @@ def form(length_ms: int, rows: int, look: Look) -> Spec:
         padding={"left": 2, "right": 6, "top": 0, "bottom": 4},
         description=SAID,
     )
-    told = drawing.specification(
-        in_look(chart, look).resolve_scale(x="independent", y="independent", shape="independent")
-    )
-    # What is the same every night stands with its marks: Streamlit would make an Arrow table of each that stands apart.
-    always = told.pop("datasets")
-    return told | {"vconcat": [_with_its_data(view, always) for view in told["vconcat"]]}
-
-
-def _with_its_data(view: Spec, rows: dict[str, Any]) -> Spec:
-    named = [(layer, layer["data"]["name"]) for layer in view["layer"]]
-    return view | {
-        "layer": [layer | {"data": {"values": rows[name]}} if name in rows else layer for layer, name in named]
-    }
+    return stacked.specified(in_look(chart, look).resolve_scale(x="independent", y="independent", shape="independent"))
 
 
 @cache
 def names(look: Look) -> Spec:
     """A layer that names the machine of each row at its left, for a drawing without the list beside it."""
-    words = _over("names").mark_text(align="right", limit=160, color=look.ink, fontSize=13, fontWeight="bold")
-    told = drawing.specification(words.encode(x=alt.XValue(-LEFT_PX - 6), y=_down("y"), text=alt.Text("machine:N")))
+    words = over("names").mark_text(align="right", limit=160, color=look.ink, fontSize=13, fontWeight="bold")
+    told = drawing.specification(words.encode(x=alt.XValue(-LEFT_PX - 6), y=down("y"), text=alt.Text("machine:N")))
     return {part: told[part] for part in ("data", "mark", "encoding")}
 
 
 def _layers(length_ms: int, high: int, look: Look) -> list[alt.Chart]:
     """Everything in the rows, the lowest first."""
-    at, start = since_start_axis(length_ms), since_start_axis(length_ms, "start")
+    at, start = along(length_ms), along(length_ms, "start")
     return [
-        *_clock(at, high, look),
+        *stacked.clock(length_ms, high, look),
         *_parts_axis(look),
         # The plan lies under the parts made: where both run together, the parts are seen.
-        _over("planned")
+        over("planned")
         .mark_line(strokeDash=[5, 3], strokeWidth=1.5, color=look.ink, clip=True)
-        .encode(x=at, y=_down("y"), detail="machine:N", tooltip=_clocked("planned", "parts planned")),
-        _over("made")
+        .encode(x=at, y=down("y"), detail="machine:N", tooltip=_clocked("planned", "parts planned")),
+        over("made")
         .mark_area(
             interpolate="step-after",
             color=look.producing,
@@ -84,58 +74,33 @@ def _layers(length_ms: int, high: int, look: Look) -> list[alt.Chart]:
             line={"color": look.producing, "strokeWidth": 2, "opacity": 1},
         )
         .encode(
-            x=at, y=_down("y"), y2=alt.Y2("zero:Q"), detail="machine:N", tooltip=_clocked("made", "parts made")
+            x=at, y=down("y"), y2=alt.Y2("zero:Q"), detail="machine:N", tooltip=_clocked("made", "parts made")
         ),
         *_shortfall(at, look),
         *_strip(start, look),
-        bar_changes(drawing.data_of("changes"), look).encode(x=start, y=_down("y"), tooltip=_change_told()),
+        bar_changes(drawing.data_of("changes"), look).encode(x=start, y=down("y"), tooltip=_change_told()),
         *_remarks(at, high, look),
     ]  # fmt: skip
 
 
-def _over(name: str) -> alt.Chart:
-    return alt.Chart(drawing.data_of(name))
-
-
-def _down(field: str) -> alt.Y:
-    """A place from the top, in pixels."""
-    return alt.Y(f"{field}:Q", scale=None, axis=None)
-
-
-def _clock(at: alt.X, high: int, look: Look) -> list[alt.Chart]:
-    """Full hours: their clock time on top, and a line down all rows."""
-    hours = _over("hours").encode(x=at)
-    words: dict[str, Any] = {"baseline": "bottom", "color": look.ink}
-    return [
-        hours.mark_rule(color=look.rule, opacity=0.6).encode(y=alt.YValue(0), y2=alt.Y2Value(high)),
-        hours.mark_rule(color=look.faint).encode(y=alt.YValue(-5), y2=alt.Y2Value(0)),
-        hours.mark_text(**words, y=-7, fontSize=12).encode(text=alt.Text("said:N")),
-        alt.Chart(alt.InlineData([{"said": "clock"}]))
-        .mark_text(**words, y=-8, x=-22, align="right", fontSize=11)
-        .encode(text=alt.Text("said:N")),
-    ]
-
-
 def _parts_axis(look: Look) -> list[alt.Chart]:
-    axes, labels = _over("axes"), _over("labels")
+    axes, labels = over("axes"), over("labels")
     return [
-        axes.mark_rule(color=look.faint).encode(x=alt.XValue(0), y=_down("zero"), y2=alt.Y2("high:Q")),
+        axes.mark_rule(color=look.faint).encode(x=alt.XValue(0), y=down("zero"), y2=alt.Y2("high:Q")),
         axes.mark_text(angle=270, x=2 - LEFT_PX, baseline="top", color=look.ink, fontSize=11).encode(
-            y=_down("middle"), text=alt.TextValue("parts")
+            y=down("middle"), text=alt.TextValue("parts")
         ),
-        labels.mark_rule(color=look.faint).encode(x=alt.XValue(-5), x2=alt.X2Value(0), y=_down("y")),
-        labels.mark_text(align="right", x=-7, color=look.ink, fontSize=12).encode(
-            y=_down("y"), text=alt.Text("said:N")
-        ),
+        labels.mark_rule(color=look.faint).encode(x=alt.XValue(-5), x2=alt.X2Value(0), y=down("y")),
+        labels.mark_text(align="right", x=-7, color=look.ink, fontSize=12).encode(y=down("y"), text=alt.Text("said:N")),
     ]
 
 
 def _shortfall(at: alt.X, look: Look) -> list[alt.Chart]:
-    short = _over("short").encode(x=at)
+    short = over("short").encode(x=at)
     words = short.mark_text(align="right", dx=-9, color=look.ink, fontSize=12, fontWeight="bold")
     return [
-        short.mark_rule(strokeWidth=4, color=look.stopped, xOffset=-2).encode(y=_down("made"), y2=alt.Y2("planned:Q")),
-        words.encode(y=_down("words"), text=alt.Text("said:N")),
+        short.mark_rule(strokeWidth=4, color=look.stopped, xOffset=-2).encode(y=down("made"), y2=alt.Y2("planned:Q")),
+        words.encode(y=down("words"), text=alt.Text("said:N")),
     ]
 
 
@@ -143,19 +108,19 @@ def _strip(start: alt.X, look: Look) -> list[alt.Chart]:
     told = _span_told()
     return [
         blocks(drawing.data_of("spans")).encode(x=start, x2=alt.X2("end:Q"), **told),
-        _over("named").mark_text(**_small(look), dx=8).encode(
-            x=start, y=_down("y"), text=alt.Text("said:N"), **told
+        over("named").mark_text(**_small(look), dx=8).encode(
+            x=start, y=down("y"), text=alt.Text("said:N"), **told
         ),
     ]  # fmt: skip
 
 
 def _remarks(at: alt.X, high: int, look: Look) -> list[alt.Chart]:
     """Where the log ends, and what is said in a row besides its strip."""
-    end = _over("end").mark_rule(color=look.ink, strokeDash=[2, 2])
-    said = _over("remarks").mark_text(**_small(look), dx=5)
+    end = over("end").mark_rule(color=look.ink, strokeDash=[2, 2])
+    said = over("remarks").mark_text(**_small(look), dx=5)
     return [
         end.encode(x=at, y=alt.YValue(0), y2=alt.Y2Value(high)),
-        said.encode(x=at, y=_down("y"), text=alt.Text("said:N")),
+        said.encode(x=at, y=down("y"), text=alt.Text("said:N")),
     ]
 
 

@@ -10,8 +10,9 @@ from urllib.parse import urlencode
 
 import polars as pl
 import polars.selectors as cs
-from clock import hour_ticks, placed, since_start
+from clock import placed, since_start
 from marks import LINE_PX, STRIP_PX, TICK_PX, in_blocks
+from stacked import HOURS, hours_of, in_rows, px, tops
 from theme import GAP_PX, ROW_PX, Look
 
 from runlog.figures.night import NightReview, Window
@@ -40,32 +41,32 @@ def rows_of(review: NightReview, machines: Sequence[str], look: Look) -> dict[st
     dict of str to DataFrame
         Places down the drawing in pixels, along it as `clock.since_start` says. [px, ms]
     """
-    window, tops = review.window, tops_of(machines)
-    spans = _spans(_here(review.strip, tops), machines, window)
-    line = placed(_here(review.line, tops), "at", window=window)
+    window, places = review.window, tops(machines, ROW_PX)
+    spans = _spans(in_rows(review.strip, places), machines, window)
+    line = placed(in_rows(review.line, places), "at", window=window)
     # A line along zero would say that nothing was made where nothing is known.
     made = line.drop_nulls("made").join(spans.select("machine").unique(), on="machine", how="semi")
     planned = line.drop_nulls("planned")
-    rows = tops.join(_full(made, planned), on="machine", how="left").with_columns(pl.col("full").fill_null(1.0))
-    rated = placed(_here(review.reloads, tops).filter(~pl.col("hand_load")), "start", window=window)
+    rows = places.join(_full(made, planned), on="machine", how="left").with_columns(pl.col("full").fill_null(1.0))
+    rated = placed(in_rows(review.reloads, places).filter(~pl.col("hand_load")), "start", window=window)
     frames = {
-        "hours": pl.DataFrame(hour_ticks(window), schema=["at", "said"], orient="row"),
-        "axes": rows.select(zero=_reaching(pl.lit(0.0)), high=_reaching(pl.col("full")), middle=_px(sum(LINE_PX) / 2)),
+        HOURS: hours_of(window),
+        "axes": rows.select(zero=_reaching(pl.lit(0.0)), high=_reaching(pl.col("full")), middle=px(sum(LINE_PX) / 2)),
         "labels": _labels(rows),
         "planned": _in_its_row(planned, rows, "planned"),
         "made": _seen_apart(_in_its_row(made, rows, "made")),
         "short": _short(review.machines, rows, window),
         "spans": in_blocks(spans, look)
-        .with_columns(top=_px(pl.col("top")), bottom=_px(pl.col("bottom")))
+        .with_columns(top=px(pl.col("top")), bottom=px(pl.col("bottom")))
         .drop("seconds", "said", "row_px"),
         "named": _named(spans, window),
         "changes": rated.select(
             "start", "start_local", "duration_s", "planned_s", "attempts",
             pl.col("first_out_code", "first_out_text").fill_null("–"),
-            outcome=pl.col("outcome").fill_null("unclear"), y=_px(TICK_PX),
+            outcome=pl.col("outcome").fill_null("unclear"), y=px(TICK_PX),
         ),
         "end": _end(window),
-        "remarks": _remarks(tops, spans, window),
+        "remarks": _remarks(places, spans, window),
     }  # fmt: skip
     # The browser takes what is not finite for a place.
     return {
@@ -73,24 +74,9 @@ def rows_of(review: NightReview, machines: Sequence[str], look: Look) -> dict[st
     }
 
 
-def tops_of(machines: Sequence[str]) -> pl.DataFrame:
-    """Where the row of each machine begins, from the top of the drawing. [px]"""
-    tops = [float(ROW_PX * number) for number in range(len(machines))]
-    return pl.DataFrame({"machine": list(machines), "row_px": tops}, {"machine": pl.String, "row_px": pl.Float64})
-
-
 def names_of(machines: Sequence[str]) -> pl.DataFrame:
     """The name of each machine, and where its row is."""
-    return tops_of(machines).select("machine", y=_px((ROW_PX - GAP_PX) / 2))
-
-
-def _here(frame: pl.DataFrame, tops: pl.DataFrame) -> pl.DataFrame:
-    return frame.join(tops, on="machine", how="inner", maintain_order="left")
-
-
-def _px(within: float | pl.Expr) -> pl.Expr:
-    """A place in a machine's row as one in the drawing."""
-    return pl.col("row_px") + within
+    return tops(machines, ROW_PX).select("machine", y=px((ROW_PX - GAP_PX) / 2))
 
 
 # --- parts made and planned ----------------------------------------------------------------------
@@ -105,7 +91,7 @@ def _full(made: pl.DataFrame, planned: pl.DataFrame) -> pl.DataFrame:
 def _reaching(parts: pl.Expr) -> pl.Expr:
     """How high so many parts reach in the row of a machine."""
     zero, high = LINE_PX
-    return _px(zero + (high - zero) * parts / pl.col("full"))
+    return px(zero + (high - zero) * parts / pl.col("full"))
 
 
 def _in_its_row(line: pl.DataFrame, rows: pl.DataFrame, parts: str) -> pl.DataFrame:
@@ -138,7 +124,7 @@ def _short(machines: pl.DataFrame, rows: pl.DataFrame, window: Window) -> pl.Dat
     middle = _reaching((made + planned) / 2)
     # The words stand beside the bracket where there is little under the line, else under it: above runs the plan.
     words = pl.when(made < 0.35 * planned).then(middle).otherwise(_reaching(made) + 10)
-    return _here(short, rows).select(
+    return in_rows(short, rows).select(
         at=pl.lit(since_start(window, window.seen_to)),
         made=_reaching(made),
         planned=_reaching(planned),
@@ -174,7 +160,7 @@ def _named(spans: pl.DataFrame, window: Window) -> pl.DataFrame:
     """Words over the spans that are to be understood, where there is room."""
     fits = pl.col("seconds") / (window.hours * 3600) > pl.col("said").str.len_chars() * LETTER
     told = spans.filter(pl.col("kind").is_in(["stopped", "no signal", "setting"]) & fits)
-    return told.with_columns(y=_px(STRIP_PX["stopped"][0] - 1)).drop("seconds", "end", "row_px")
+    return told.with_columns(y=px(STRIP_PX["stopped"][0] - 1)).drop("seconds", "end", "row_px")
 
 
 def _end(window: Window) -> pl.DataFrame:
@@ -183,11 +169,11 @@ def _end(window: Window) -> pl.DataFrame:
     return pl.DataFrame({"at": ends}, {"at": pl.Float64})
 
 
-def _remarks(tops: pl.DataFrame, spans: pl.DataFrame, window: Window) -> pl.DataFrame:
+def _remarks(places: pl.DataFrame, spans: pl.DataFrame, window: Window) -> pl.DataFrame:
     """What is said in a row that has no strip, and of all where the log ends."""
-    silent = tops.join(spans, on="machine", how="anti", maintain_order="left").with_columns(
+    silent = places.join(spans, on="machine", how="anti", maintain_order="left").with_columns(
         at=pl.lit(0.0), said=pl.lit("no log of this night")
     )
-    ending = tops if window.running else tops.clear()
+    ending = places if window.running else places.clear()
     ends = ending.with_columns(at=pl.lit(since_start(window, window.seen_to)), said=pl.lit("log ends"))
-    return pl.concat([silent, ends]).select("at", "said", y=_px(72))
+    return pl.concat([silent, ends]).select("at", "said", y=px(72))

@@ -131,7 +131,7 @@ def picture(review: Tonight, names: list[str], window: tonight_charts.Window) ->
     rows = review.machines.filter(pl.col("machine").is_in(names))
     hours = review.shop.hours if review.shop else None
     with st.container(key="drawing-at-work"):
-        chart = drawing.made(tonight_charts.at_work, rows, hours, window, theme.look())
+        chart = tonight_charts.at_work(rows, hours, window, theme.look())
         drawing.shown(chart, "Chance to be at work", "tonight-at-work", key="at work", alt=said)
 
 
@@ -144,11 +144,13 @@ def loaded(here: data.Place, base: pl.DataFrame, plan: pl.DataFrame, review: Ton
     )
     site = data.site(here)
     worth = review.machines.select("machine", "bars_held", "bars_worth")
-    edited = st.data_editor(
+    st.data_editor(
         plan.select("machine", "job", "bars", "parts_left").join(
             worth, on="machine", how="left", maintain_order="left"
         ),
         key="loaded",
+        on_change=_edited,
+        args=(base, plan),
         hide_index=True,
         disabled=["machine", "bars_held", "bars_worth"],
         width="stretch",
@@ -161,16 +163,16 @@ def loaded(here: data.Place, base: pl.DataFrame, plan: pl.DataFrame, review: Ton
             "parts_left": st.column_config.NumberColumn("left [parts]", min_value=0, max_value=9999, step=1),
         },
     )
-    # The editor gives numbers with a gap among them as fractions.
-    changed = plan.with_columns(edited.get_column(name).cast(NIGHT_PLAN[name]) for name in tonight_plan.FIELDS)
-    wanted = tonight_plan.as_address(base, changed)
-    if wanted != tonight_plan.as_address(base, plan):
-        address.to("plan", wanted)
-        st.rerun()
     if tonight_plan.as_address(base, plan) is not None:
         pieces.sentences("What that changes", told.differences(forecast(here, base, now), review))
         st.button("As it was", on_click=address.to, args=("plan", None))
     sheet.take_away("This list", "tonight-plan", tonight_plan.as_file(plan, review.zone), review.zone)
+
+
+def _edited(base: pl.DataFrame, plan: pl.DataFrame) -> None:
+    """Put what was changed into the address, before the page is drawn."""
+    changes = {int(row): told for row, told in st.session_state["loaded"]["edited_rows"].items()}
+    address.to("plan", tonight_plan.as_address(base, tonight_plan.with_changes(plan, changes)))
 
 
 def parts(known: pl.DataFrame) -> None:
@@ -180,7 +182,7 @@ def parts(known: pl.DataFrame) -> None:
         pieces.note("Not forecast.")
         return
     said = "Parts of each machine: average and the range of four nights of five"
-    chart = drawing.made(tonight_charts.parts, known.head(ROWS), theme.look())
+    chart = tonight_charts.parts(known.head(ROWS), theme.look())
     drawing.shown(chart, "Parts by the morning", "tonight-parts", key="parts", alt=said)
     pieces.note(
         "Many nights end alike and some end early: the average can lie below the narrowest range that holds four of "
@@ -195,7 +197,7 @@ def fix_first(review: Tonight) -> None:
         pieces.note("Nothing to go by yet.")
         return
     said = f"Parts gained a night without each cause; most without {review.fixes['cause'][0]}"
-    chart = drawing.made(tonight_charts.fixes, review.fixes, theme.look())
+    chart = tonight_charts.fixes(review.fixes, theme.look())
     drawing.shown(chart, "What to fix first", "tonight-what-to-fix-first", key="fixes", alt=said)
 
 

@@ -3,7 +3,8 @@
 plan=T01~pin 2208~12~3|T03~shaft 118~~          machine, job, bars in the magazine, parts left on the bar in the spindle
 """
 
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 from urllib.parse import quote, unquote
 
 import polars as pl
@@ -51,6 +52,22 @@ def with_address(base: pl.DataFrame, asked: str | None, site: Site) -> tuple[pl.
 
 def _counts(*texts: str) -> bool:
     return all(not text or (text.isdecimal() and int(text) < 10**6) for text in texts)
+
+
+def with_changes(plan: pl.DataFrame, changes: Mapping[int, Mapping[str, Any]]) -> pl.DataFrame:
+    """A plan with what a person wrote into some of its rows.
+
+    Parameters
+    ----------
+    plan : DataFrame
+        NIGHT_PLAN, as it is shown.
+    changes : mapping of int to mapping
+        By the number of a row, from 0, what was written into which of FIELDS.
+    """
+    rows = plan.to_dicts()
+    for number, told in changes.items():
+        rows[number] |= {name: told[name] for name in FIELDS if name in told}
+    return pl.DataFrame(rows, schema=NIGHT_PLAN)
 
 
 def as_address(base: pl.DataFrame, plan: pl.DataFrame) -> str | None:

@@ -10,6 +10,7 @@ import theme
 import tonight_charts
 import tonight_plan
 from dashboards.pages import html
+from stacked import tops
 
 from runlog.figures.cautions import CAUTIONS
 from runlog.figures.tonight import tonight_review
@@ -115,15 +116,55 @@ def test_the_line_of_a_machine_falls_from_one_to_its_chance(review):
     assert window is not None
     names = review.machines.filter(pl.col("reach").is_not_null())["machine"].to_list()
     rows = review.machines.filter(pl.col("machine").is_in(names))
-    spec = tonight_charts.at_work(rows, review.shop.hours, window, theme.LIGHT).to_dict()
-    assert len(spec["vconcat"]) == len(names)
-    line = review.shop.hours.filter(pl.col("machine") == names[0])["at_work"].to_list()
-    assert line[0] == 1.0
-    assert all(later <= sooner for sooner, later in pairwise(line))
+    drawn = tonight_charts.at_work(rows, review.shop.hours, window, theme.LIGHT)["datasets"]
+    assert drawn["axes"]["machine"].to_list() == rows["machine"].to_list()
+    assert drawn["lines"]["machine"].n_unique() == len(names)
+    for (_, row_px), line in (
+        drawn["lines"]
+        .join(tops(rows["machine"].to_list(), tonight_charts.PITCH_PX), on="machine")
+        .group_by("machine", "row_px")
+    ):
+        percent, y = line["percent"].to_list(), line["y"].to_list()
+        assert (percent[0], y[0]) == (100, row_px)
+        assert all(later <= sooner for sooner, later in pairwise(percent))
+        # Half a chance is half way down the row.
+        assert y == pytest.approx([row_px + tonight_charts.ROW_PX * (100 - one) / 100 for one in percent])
+
+
+def test_what_ends_a_night_is_marked_where_it_is_told(review):
+    window = tonight_charts.window_of(review)
+    assert window is not None
+    told = review.machines.filter(pl.col("first_stop_at").is_between(window.start, window.end))
+    drawn = tonight_charts.at_work(told, review.shop.hours, window, theme.LIGHT)["datasets"]
+    hours = (told["first_stop_at"] - window.start).dt.total_milliseconds().to_list()
+    assert drawn["ends"].filter(~pl.col("bars"))["at"].to_list() == hours
+    assert drawn["before"].height + drawn["after"].height == drawn["ends"].height
+    assert drawn["before"]["at"].min() is None or drawn["before"]["at"].min() > drawn["after"]["at"].max()
+
+
+def test_a_plan_changes_the_rows_of_a_chart_and_not_its_form(review):
+    window = tonight_charts.window_of(review)
+    assert window is not None
+    one, two = review.machines.head(2), review.machines.tail(2)
+    for draw in (
+        lambda rows: tonight_charts.at_work(rows, review.shop.hours, window, theme.LIGHT),
+        lambda rows: tonight_charts.parts(rows, theme.LIGHT),
+    ):
+        assert {**draw(one), "datasets": None} == {**draw(two), "datasets": None}
+
+
+def test_what_is_written_into_a_row_is_planned(review):
+    plan = tonight_plan.with_changes(BASE, {1: {"bars": 7, "job": BASE["job"][0]}, 0: {"parts_left": None}})
+    assert plan.select("bars", "parts_left").rows() == [
+        (BASE["bars"][0], None),
+        (7, BASE["parts_left"][1]),
+    ]
+    assert plan["job"].to_list() == [BASE["job"][0]] * 2
+    assert plan.drop("bars", "parts_left", "job").equals(BASE.drop("bars", "parts_left", "job"))
 
 
 def test_ranges_lie_around_the_dots_of_the_figures(review):
     known = review.machines.filter(pl.col("reach").is_not_null())
-    (rows,) = tonight_charts.parts(known, theme.LIGHT).to_dict()["datasets"].values()
-    assert [row["machine"] for row in rows] == known["machine"].to_list()
-    assert all(row["low"] <= row["high"] for row in rows)
+    rows = tonight_charts.parts(known, theme.LIGHT)["datasets"]["rows"]
+    assert rows["machine"].to_list() == known["machine"].to_list()
+    assert (rows["low"] <= rows["high"]).all()
