@@ -163,7 +163,7 @@ def _judged(here: data.Place, scope: Scope) -> Judged:
     health: ReloadHealth | FaultHealth
     measure: Measure
     if scope.of_reloads:
-        health, measure = by_reloads.reload_health(facts, site, **days), BY_RELOADS
+        health, measure = by_reloads.reload_health(facts, site, **days, held=_held(here, scope)), BY_RELOADS
     else:
         health, measure = _health(here, scope), BY_HOURS
     found = findings(health.groups, health.pairs, health.alike)
@@ -182,7 +182,22 @@ def _health(here: data.Place, scope: Scope) -> FaultHealth:
 
 
 def _fault_health(here: data.Place, cause: str, first: date | None, last: date | None) -> FaultHealth:
-    return by_cause.fault_health(data.facts(here), data.site(here), cause, first=first, last=last, fixes=fixes(here))
+    facts, site, ran = data.facts(here), data.site(here), data.kept(here, _ran, first, last)
+    return by_cause.fault_health(facts, site, cause, first=first, last=last, fixes=fixes(here), ran=ran)
+
+
+def _ran(here: data.Place, first: date | None, last: date | None) -> by_cause.Ran:
+    """The same for every cause that is chosen."""
+    return by_cause.ran_in(data.facts(here), data.site(here), first=first, last=last)
+
+
+def _held(here: data.Place, scope: Scope) -> pl.DataFrame:
+    """The same for every group that is chosen."""
+    return data.kept(here, _reloads, scope.machine, scope.first, scope.last)
+
+
+def _reloads(here: data.Place, machine: str | None, first: date | None, last: date | None) -> pl.DataFrame:
+    return by_reloads.reloads_within(_of(here, machine), first=first, last=last)
 
 
 def _pattern(here: data.Place, cause: str, first: date | None, last: date | None) -> ReloadPattern | FaultHealth:
@@ -207,7 +222,7 @@ def _members(here: data.Place, scope: Scope, dimension: str, group: str) -> pl.D
     facts, site, held = _of(here, scope.machine), data.site(here), _own_fixes(here, scope.machine)
     days = {"first": scope.first, "last": scope.last, "fixes": held}
     if scope.of_reloads:
-        return reloads_of(facts, site, dimension, group, **days)
+        return reloads_of(facts, site, dimension, group, **days, held=_held(here, scope))
     return stops_of(facts, site, scope.cause, dimension, group, **days)
 
 

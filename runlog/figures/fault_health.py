@@ -12,6 +12,7 @@ The same rules as for reloads (`judging`), with exact Poisson limits in the plac
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import cached_property
 from typing import Final
 
 import polars as pl
@@ -38,6 +39,26 @@ CAUSES: Final = pl.Schema(
 
 
 @dataclass(frozen=True)
+class Ran:
+    """What machines ran in a stretch of time: the same for every cause.
+
+    Attributes
+    ----------
+    within : Expr
+        Of the shifts of this time.
+    stretches : DataFrame
+        `running`.
+    reloads, order : DataFrame
+        machine, start, shift_date of reloads; machine, shift_date, shift, shift_start of shifts.
+    """
+
+    within: pl.Expr
+    stretches: pl.DataFrame
+    reloads: pl.DataFrame
+    order: pl.DataFrame
+
+
+@dataclass(frozen=True)
 class FaultHealth:
     """What can be said of the stops of one cause, or of a group of causes.
 
@@ -49,10 +70,10 @@ class FaultHealth:
         GROUPS, PAIRS, ALIKE as for reloads; rates per 100 hours run.
     mended : pl.DataFrame
         LAST_FIXES: machines whose groups are looked at since they were last mended only.
-    trends, points, steps : pl.DataFrame
-        TRENDS, POINTS and STEPS of `fault_pattern`.
-    first, last : datetime
-        Between which machines ran; None if none did.
+    ran : Ran
+        The machines that could have failed.
+    stops : pl.DataFrame
+        `stopped`: every stop of these causes in the whole window.
     """
 
     causes: list[str]
@@ -60,11 +81,66 @@ class FaultHealth:
     pairs: pl.DataFrame
     alike: pl.DataFrame
     mended: pl.DataFrame
-    trends: pl.DataFrame
-    points: pl.DataFrame
-    steps: pl.DataFrame
-    first: datetime | None
-    last: datetime | None
+    ran: Ran
+    stops: pl.DataFrame
+
+    @property
+    def first(self) -> datetime | None:
+        """From when on machines ran; None if none did."""
+        return self.ran.stretches["start"].min()  # type: ignore[return-value]
+
+    @property
+    def last(self) -> datetime | None:
+        """Until when machines ran; None if none did."""
+        return self.ran.stretches["end"].max()  # type: ignore[return-value]
+
+    @cached_property
+    def points(self) -> pl.DataFrame:
+        """POINTS of `fault_pattern`."""
+        return fault_pattern.points(self.ran.stretches, self.stops, self.ran.reloads)
+
+    @cached_property
+    def trends(self) -> pl.DataFrame:
+        """TRENDS of `fault_pattern`."""
+        return fault_pattern.trends(self.points, self.ran.stretches, self.ran.reloads)
+
+    @cached_property
+    def steps(self) -> pl.DataFrame:
+        """STEPS of `fault_pattern`."""
+        return fault_pattern.steps(fault_rows(self.ran.stretches, self.stops), self.ran.order)
+
+
+def ran_in(facts: Facts, site: Site, *, first: date | None = None, last: date | None = None) -> Ran:
+    """What machines ran on these days; see `fault_health`."""
+    within = in_window(facts, first, last)
+    stretches, reloads, order = pl.collect_all(
+        frame.filter(within)
+        for frame in (
+            running(_near(facts, within), site),
+            in_shifts(facts["reloads"], facts["shift_plans"], at="start").select("machine", "start", "shift_date"),
+            facts["shift_plans"].select("machine", "shift_date", "shift", "shift_start"),
+        )
+    )
+    return Ran(within, stretches, reloads, order)
+
+
+def _near(facts: Facts, within: pl.Expr) -> Facts:
+    """Facts with the spans that can fall into these shifts: a year has many others. A shift lasts until the next."""
+    until = pl.col("shift_start").shift(-1).over("machine", order_by="shift_start")
+    first, last, to_the_end = (
+        facts["shift_plans"]
+        .with_columns(until=until)
+        .filter(within)
+        .select(
+            first=pl.col("shift_start").min(), last=pl.col("until").max(), to_the_end=pl.col("until").is_null().any()
+        )
+        .collect()
+        .row(0)
+    )
+    if first is None:
+        return facts
+    spans = facts["spans"].filter(pl.col("end") > first)
+    return {**facts, "spans": spans if to_the_end else spans.filter(pl.col("start") < last)}
 
 
 def fault_health(
@@ -76,6 +152,7 @@ def fault_health(
     last: date | None = None,
     dimensions: Sequence[str] = DIMENSIONS,
     fixes: pl.DataFrame | None = None,
+    ran: Ran | None = None,
 ) -> FaultHealth:
     """Judge the stops of a cause in a stretch of time.
 
@@ -93,6 +170,8 @@ def fault_health(
     fixes : DataFrame, optional
         Rows of NOTES that are fixes in force: unless `first` is given, a machine's groups count since its last one
         against these causes; the pattern over time is of the whole window.
+    ran : Ran, optional
+        `ran_in` these days, where several causes are asked about.
 
     Raises
     ------
@@ -100,36 +179,16 @@ def fault_health(
         There is no such cause.
     """
     causes = causes_named(site, cause)
-    within = in_window(facts, first, last)
-    stretches, stops, reloads, order = pl.collect_all(
-        frame.filter(within)
-        for frame in (
-            running(facts, site),
-            stopped(facts, site, causes),
-            in_shifts(facts["reloads"], facts["shift_plans"], at="start").select("machine", "start", "shift_date"),
-            facts["shift_plans"].select("machine", "shift_date", "shift", "shift_start"),
-        )
-    )
-    whole = fault_rows(stretches, stops)
+    ran = ran_in(facts, site, first=first, last=last) if ran is None else ran
+    stops = stopped(facts, site, causes).filter(ran.within).collect()
     mended = last_fixes(None if first else done_by(fixes, last, site), causes)
-    rows = fault_rows(since_last_fix(stretches, mended), since_last_fix(stops, mended)) if mended.height else whole
+    rows = fault_rows(since_last_fix(ran.stretches, mended), since_last_fix(stops, mended))
     tally = Tally.of(rows, [*DIMENSIONS, *dimensions])
     table = judged(tally.counted(dimensions, BY_HOURS), BY_HOURS)
     inside = pairs(tally, table, DIMENSIONS, BY_HOURS)
     groups = with_sentence(through(tally, table, inside, BY_HOURS), BY_HOURS)
-    drawn = fault_pattern.points(stretches, stops, reloads)
-    return FaultHealth(
-        causes=causes,
-        groups=groups.select(*GROUPS),
-        pairs=inside.select(*PAIRS),
-        alike=alike(tally, groups, inside, DIMENSIONS),
-        mended=mended,
-        trends=fault_pattern.trends(drawn, stretches, reloads),
-        points=drawn,
-        steps=fault_pattern.steps(whole, order),
-        first=stretches["start"].min(),  # type: ignore[arg-type]
-        last=stretches["end"].max(),  # type: ignore[arg-type]
-    )
+    found = alike(tally, groups, inside, DIMENSIONS)
+    return FaultHealth(causes, groups.select(*GROUPS), inside.select(*PAIRS), found, mended, ran, stops)
 
 
 def causes(facts: Facts, site: Site, *, first: date | None = None, last: date | None = None) -> pl.DataFrame:

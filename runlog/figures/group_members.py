@@ -13,8 +13,7 @@ import polars as pl
 
 from runlog.figures.fault_groups import causes_named, grouped_stops
 from runlog.figures.fault_health import in_window
-from runlog.figures.reload_groups import grouped_reloads
-from runlog.figures.reload_health import within
+from runlog.figures.reload_health import reloads_within
 from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
 from runlog.figures.window import Facts, in_nights
 from runlog.schema import RELOADS, STOPS
@@ -36,6 +35,7 @@ def reloads_of(
     first: date | None = None,
     last: date | None = None,
     fixes: pl.DataFrame | None = None,
+    held: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Reloads of a group that count in a rate or beside it.
 
@@ -46,7 +46,7 @@ def reloads_of(
     site : Site
     dimension, group : str
         One of DIMENSIONS of `reload_groups`, and a group of it.
-    first, last, fixes
+    first, last, fixes, held
         As in `reload_health`.
 
     Returns
@@ -54,7 +54,7 @@ def reloads_of(
     DataFrame
         OF_RELOADS, the newest first; `night` is the local date of the night it began in, null outside nights.
     """
-    rows = within(grouped_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect(), first, last)
+    rows = reloads_within(facts, first=first, last=last) if held is None else held
     rows = since_last_fix(rows, last_fixes(None if first else done_by(fixes, last, site), None)).filter(
         pl.col(dimension) == group
     )

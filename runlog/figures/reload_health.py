@@ -21,7 +21,7 @@ import polars as pl
 from runlog.figures.group_pairs import INSIDE, alike, pairs, through
 from runlog.figures.judging import BY_RELOADS, with_sentence
 from runlog.figures.judging import judged as judged_counts
-from runlog.figures.reload_groups import DIMENSIONS, rated_reloads
+from runlog.figures.reload_groups import DIMENSIONS, grouped_reloads, rated_reloads
 from runlog.figures.since_fix import done_by, last_fixes, since_last_fix
 from runlog.figures.tally import Tally
 from runlog.figures.window import Facts
@@ -76,6 +76,7 @@ def reload_health(
     last: date | None = None,
     dimensions: Sequence[str] = DIMENSIONS,
     fixes: pl.DataFrame | None = None,
+    held: pl.DataFrame | None = None,
 ) -> ReloadHealth:
     """Judge the reloads of a stretch of time.
 
@@ -91,8 +92,10 @@ def reload_health(
         What to group by, one at a time; inside what is called, all DIMENSIONS are looked at.
     fixes : DataFrame, optional
         Rows of NOTES that are fixes in force: unless `first` is given, a machine counts since its last one.
+    held : DataFrame, optional
+        `reloads_within` these days, where several questions are asked of them.
     """
-    rows = within(rated_reloads(facts["reloads"], facts["changeovers"], facts["shift_plans"]).collect(), first, last)
+    rows = within(rated_reloads(*_tables(facts)).collect(), first, last) if held is None else held
     mended = last_fixes(None if first else done_by(fixes, last, site), None)
     rows = since_last_fix(rows, mended)
     tally = tally_of(rows, [*DIMENSIONS, *dimensions])
@@ -101,6 +104,15 @@ def reload_health(
     groups = through(tally, table.drop("through"), inside, BY_RELOADS).select(*GROUPS)
     span = rows.select(first=pl.col("start").min(), last=pl.col("start").max()).row(0)
     return ReloadHealth(groups, inside.select(*PAIRS), alike(tally, groups, inside, DIMENSIONS), mended, *span)
+
+
+def reloads_within(facts: Facts, *, first: date | None = None, last: date | None = None) -> pl.DataFrame:
+    """Reloads of these days by their groups, with all that RELOADS tells of each; by machine, then start."""
+    return within(grouped_reloads(*_tables(facts)).sort("machine", "start").collect(), first, last)
+
+
+def _tables(facts: Facts) -> tuple[pl.LazyFrame, pl.LazyFrame, pl.LazyFrame]:
+    return facts["reloads"], facts["changeovers"], facts["shift_plans"]
 
 
 def within(rows: pl.DataFrame, first: date | None, last: date | None) -> pl.DataFrame:

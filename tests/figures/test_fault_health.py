@@ -1,14 +1,16 @@
 """Stops of one cause per hour run: nights counted by hand."""
 
 from datetime import date, timedelta
+from itertools import combinations
 
 import polars as pl
 import pytest
 from figures.nights import DAY, SITE, facts, night
+from polars.testing import assert_frame_equal
 
 from runlog.errors import RunlogError
 from runlog.figures.fault_groups import running
-from runlog.figures.fault_health import FaultHealth, causes, fault_health
+from runlog.figures.fault_health import FaultHealth, causes, fault_health, ran_in
 from runlog.figures.fault_pattern import hours_until
 from runlog.site import parse_site
 from runlog.statistics.counts import garwood
@@ -160,3 +162,33 @@ def test_only_the_days_asked_for_count():
     health = fault_health(frames, SHOP, "misfeed", first=date(2026, 3, 5), last=date(2026, 3, 8))
     assert of(health, "plant", "all")["faults"] == 1
     assert of(health, "plant", "all")["hours"] == 8
+
+
+def test_what_ran_in_some_days_is_what_is_found_among_all():
+    """Nights apart by days without a shift, in which T01 runs on: a shift lasts until the next."""
+    frames = dict(
+        facts(*(night("T01", day, stops="m") for day in (0, 1, 6, 9)), *(night("T02", day) for day in (1, 9)))
+    )
+    on = frames["spans"].with_columns(
+        end=pl.when(pl.col("machine") == "T01").then(pl.col("end") + timedelta(days=2)).otherwise("end")
+    )
+    frames["spans"] = on
+    days = [DAY.date() + timedelta(days=day) for day in range(-1, 12)]
+    for first, last in combinations(days, 2):
+        ran = ran_in(frames, SHOP, first=first, last=last)
+        every = running(frames, SHOP).filter(pl.col("shift_date").is_between(first, last)).collect()
+        assert_frame_equal(ran.stretches, every, check_row_order=False)
+
+
+def test_a_cause_asked_about_beside_others_is_told_the_same():
+    frames = facts(*(night("T01", day, stops="mt") for day in range(8)), *(night("T02", day) for day in range(8)))
+    for days in ({}, {"first": DAY.date() + timedelta(days=3)}, {"last": DAY.date() + timedelta(days=4)}):
+        ran = ran_in(frames, SHOP, **days)
+        for cause in ("misfeed", "tool broken"):
+            alone, beside = (
+                fault_health(frames, SHOP, cause, **days),
+                fault_health(frames, SHOP, cause, **days, ran=ran),
+            )
+            for name in ("groups", "pairs", "alike", "points", "trends", "steps"):
+                assert_frame_equal(getattr(beside, name), getattr(alone, name))
+            assert (beside.first, beside.last) == (alone.first, alone.last)

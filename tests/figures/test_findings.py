@@ -5,6 +5,7 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 from figures.nights import DAY, SHIFTS, SITE, facts, night
+from polars.testing import assert_frame_equal
 
 from runlog.figures.fault_health import fault_health
 from runlog.figures.fault_pattern import TRENDS, fitted
@@ -13,7 +14,7 @@ from runlog.figures.fixes import fix_checks
 from runlog.figures.group_members import reloads_of, stops_of
 from runlog.figures.judging import BY_HOURS, BY_RELOADS
 from runlog.figures.pattern_words import pattern_words
-from runlog.figures.reload_health import reload_health
+from runlog.figures.reload_health import reload_health, reloads_within
 from runlog.figures.reload_pattern import reload_pattern
 from runlog.notes import fix_note, in_force
 from runlog.site import parse_site
@@ -101,6 +102,19 @@ def test_reloads_of_a_group_are_those_of_its_rate():
     assert found.height - found["rated"].sum() == row["unrated"] == 1
     assert reloads_of(frames, SHOP, "machine", "T01", first=date(2026, 3, 3)).height == 2
     assert reloads_of(frames, SHOP, "machine", "T09").height == 0
+
+
+def test_reloads_that_are_held_are_judged_and_shown_like_those_read():
+    frames = facts(*(night("T01", day, reloads="crcu") for day in range(5)), night("T02", 2, reloads="cfu"))
+    fixes = in_force(fix_note("T01", DAY.date() + timedelta(days=1), "new liner", SHOP, who="A").lazy())
+    for days in ({}, {"first": DAY.date() + timedelta(days=2)}, {"last": DAY.date() + timedelta(days=2)}):
+        asked = {**days, "fixes": fixes}
+        held = reloads_within(frames, **days)
+        alone, beside = reload_health(frames, SHOP, **asked), reload_health(frames, SHOP, **asked, held=held)
+        for name in ("groups", "pairs", "alike"):
+            assert_frame_equal(getattr(beside, name), getattr(alone, name))
+        found = reloads_of(frames, SHOP, "machine", "T01", **asked)
+        assert_frame_equal(reloads_of(frames, SHOP, "machine", "T01", **asked, held=held), found)
 
 
 def test_a_machine_that_was_mended_shows_what_came_since():
