@@ -202,7 +202,8 @@ def _reloads(here: data.Place, machine: str | None, first: date | None, last: da
 
 def _pattern(here: data.Place, cause: str, first: date | None, last: date | None) -> ReloadPattern | FaultHealth:
     if cause == RELOAD_FAULTS:
-        return reload_pattern(data.facts(here), data.site(here), first=first, last=last)
+        held = data.kept(here, _reloads, None, first, last)
+        return reload_pattern(data.facts(here), first=first, last=last, held=held)
     return data.kept(here, _fault_health, cause, first, last)
 
 

@@ -49,6 +49,13 @@ def running(facts: Facts, site: Site) -> pl.LazyFrame:
     LazyFrame
         machine, start, end, shift_date, shift, hours, and a text column for each of DIMENSIONS.
     """
+    return _grouped(stretches(facts), facts, site).select(
+        "machine", "start", "end", "shift_date", "shift", "hours", *[name for name in DIMENSIONS if name != "machine"]
+    )
+
+
+def stretches(facts: Facts) -> pl.LazyFrame:
+    """The same without what they are grouped by."""
     shifts = (
         facts["shift_plans"]
         .select("machine", "shift_date", "shift", "attended", "shift_start")
@@ -77,9 +84,26 @@ def running(facts: Facts, site: Site) -> pl.LazyFrame:
         )
     )
     hours = (pl.col("end") - pl.col("start")).dt.total_microseconds() / 3.6e9
-    return _grouped(pieces.with_columns(hours=hours), facts, site).select(
-        "machine", "start", "end", "shift_date", "shift", "hours", *[name for name in DIMENSIONS if name != "machine"]
+    return pieces.with_columns(hours=hours)
+
+
+def spans_near(facts: Facts, within: pl.Expr) -> Facts:
+    """Facts with the spans that can fall into some shifts: a year has many others. A shift lasts until the next."""
+    until = pl.col("shift_start").shift(-1).over("machine", order_by="shift_start")
+    first, last, to_the_end = (
+        facts["shift_plans"]
+        .with_columns(until=until)
+        .filter(within)
+        .select(
+            first=pl.col("shift_start").min(), last=pl.col("until").max(), to_the_end=pl.col("until").is_null().any()
+        )
+        .collect()
+        .row(0)
     )
+    if first is None:
+        return facts
+    spans = facts["spans"].filter(pl.col("end") > first)
+    return {**facts, "spans": spans if to_the_end else spans.filter(pl.col("start") < last)}
 
 
 def stopped(facts: Facts, site: Site, causes: list[str]) -> pl.LazyFrame:

@@ -18,7 +18,7 @@ from typing import Final
 import polars as pl
 
 from runlog.figures import fault_pattern
-from runlog.figures.fault_groups import DIMENSIONS, causes_named, fault_rows, running, stopped
+from runlog.figures.fault_groups import DIMENSIONS, causes_named, fault_rows, running, spans_near, stopped
 from runlog.figures.group_pairs import INSIDE, alike, pairs, through
 from runlog.figures.groups import in_shifts
 from runlog.figures.judging import BY_HOURS, judged, with_sentence
@@ -116,31 +116,12 @@ def ran_in(facts: Facts, site: Site, *, first: date | None = None, last: date | 
     stretches, reloads, order = pl.collect_all(
         frame.filter(within)
         for frame in (
-            running(_near(facts, within), site),
+            running(spans_near(facts, within), site),
             in_shifts(facts["reloads"], facts["shift_plans"], at="start").select("machine", "start", "shift_date"),
             facts["shift_plans"].select("machine", "shift_date", "shift", "shift_start"),
         )
     )
     return Ran(within, stretches, reloads, order)
-
-
-def _near(facts: Facts, within: pl.Expr) -> Facts:
-    """Facts with the spans that can fall into these shifts: a year has many others. A shift lasts until the next."""
-    until = pl.col("shift_start").shift(-1).over("machine", order_by="shift_start")
-    first, last, to_the_end = (
-        facts["shift_plans"]
-        .with_columns(until=until)
-        .filter(within)
-        .select(
-            first=pl.col("shift_start").min(), last=pl.col("until").max(), to_the_end=pl.col("until").is_null().any()
-        )
-        .collect()
-        .row(0)
-    )
-    if first is None:
-        return facts
-    spans = facts["spans"].filter(pl.col("end") > first)
-    return {**facts, "spans": spans if to_the_end else spans.filter(pl.col("start") < last)}
 
 
 def fault_health(

@@ -34,6 +34,7 @@ SLACK: Final = 0.5
 FALSE_ALARM: Final = 0.025
 LEAST_CHANGE: Final = 0.05
 """A change by a smaller share of the planned time is too small to matter. Common practice."""
+_TOLD: Final = ("machine", "job", "start", "duration_s", "planned_s")
 ALL_JOBS: Final = "all jobs"
 
 VERDICTS: Final = ("step", "drift", "change of job", "too small to matter", "steady", "too few to tell")
@@ -114,7 +115,7 @@ def reload_durations(facts: Facts, *, first: date | None = None, last: date | No
     well = facts["reloads"].filter(
         ~pl.col("hand_load") & pl.col("outcome").is_in(["clean", "slow"]) & (pl.col("planned_s") > 0)
     )
-    rows = in_shifts(well, facts["shift_plans"], at="start").collect()
+    rows = in_shifts(well.select(*_TOLD), facts["shift_plans"], at="start").collect()
     rows = rows.filter(day <= last) if last else rows
     rows = rows.filter(day >= (first or day.max() - WINDOW))
     span = rows.select(first=pl.col("start").min(), last=pl.col("start").max()).row(0)

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -174,12 +175,17 @@ def ewma_run_length(weight: float, width: float) -> float:
     Gauss-Legendre quadrature with 61 nodes.
     """
     half = width * np.sqrt(weight / (2 - weight))
-    node, share = np.polynomial.legendre.leggauss(61)
+    node, share = _nodes()
     at = half * node
     step = (at[None, :] - (1 - weight) * at[:, None]) / weight
     chance = half * share[None, :] * np.exp(-(step**2) / 2) / np.sqrt(2 * np.pi) / weight
     run = np.linalg.solve(np.eye(at.size) - chance, np.ones(at.size))
     return float(run[at.size // 2])
+
+
+@cache
+def _nodes() -> tuple[Floats, Floats]:
+    return np.polynomial.legendre.leggauss(61)
 
 
 def cusum_limit(run_length: float, slack: float = 0.5) -> float:

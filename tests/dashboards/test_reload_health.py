@@ -170,7 +170,7 @@ def test_an_odd_address_is_a_sensible_page(opened, shop, address):
 
 def test_when_they_came(opened, shop):
     page = opened(*shop, part="over-time", machine="T01")
-    told = reload_pattern(Store(shop[0]).facts(), SHOP)
+    told = reload_pattern(Store(shop[0]).facts())
     (verdict,) = told.trends.filter(scope="T01", clock="reloads")["verdict"]
     assert f"Against reloads: {verdict}" in html(page)
     assert page.dataframe[-1].value["shifts with a fault"].tolist() == [12, 12]
@@ -377,7 +377,7 @@ def test_what_the_chart_shows_is_said():
 
 
 def test_faults_are_counted_up_to_their_number():
-    told = reload_pattern(hunted(), SHOP)
+    told = reload_pattern(hunted())
     line = fitted(told.trends).filter(scope="T01", clock="reloads")
     spec = charts.cumulative(told.points.filter(scope="T01"), line, "reloads", theme.LIGHT).to_dict()
     steps = drawn(spec, spec["layer"][0])

@@ -160,7 +160,7 @@ def test_stops_of_a_group():
 def test_reload_faults_from_one_night_on_are_a_step():
     """No fault in 200 reloads of 20 nights, then one in each of 20 nights of ten reloads."""
     frames = facts(*(night("T01", day, reloads="c" * 9 + ("r" if day >= 20 else "c")) for day in range(40)))
-    pattern = reload_pattern(frames, SHOP)
+    pattern = reload_pattern(frames)
     (step,) = pattern.steps.iter_rows(named=True)
     assert (step["machine"], step["date"], step["verdict"]) == ("T01", date(2026, 3, 22), "more since")
     assert (step["reloads_before"], step["rate_before"], step["reloads_after"], step["rate_after"]) == (200, 0, 200, 10)
@@ -172,7 +172,7 @@ def test_reload_faults_from_one_night_on_are_a_step():
 
 
 def test_no_reload_has_no_pattern():
-    pattern = reload_pattern(facts(night("T01", 0)), SHOP)
+    pattern = reload_pattern(facts(night("T01", 0)))
     assert (pattern.points.height, pattern.trends.height, pattern.steps.height) == (0, 0, 0)
     assert pattern_words(pattern.trends, pattern.steps)[0].startswith("Over time: no trend")
 
