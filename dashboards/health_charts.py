@@ -6,17 +6,20 @@ Verdicts differ in shape before they differ in colour, and stand beside each dot
 import math
 from collections.abc import Sequence
 from datetime import date, timedelta
+from functools import cache
 from typing import Any, Final
 
 import altair as alt
+import drawing
 import polars as pl
 from clock import in_look
 from marks import FILLED, SHAPES, by_test
+from picture import Spec
 from theme import Look
 
 ROWS: Final = 24
 """Groups that are drawn, the clearest: the table has all."""
-POINTS: Final = 400
+POINTS: Final = 200
 """Points of a line that are drawn at most; the last one always."""
 MARKS: Final = 1500
 """Reloads that are drawn one by one, the newest; those that went well are counted by day."""
@@ -40,6 +43,11 @@ _AXIS_PX: Final = 46
 _WORDS: Final = 0.36
 """Room for words beside the rates, as a share of the rates' own."""
 _LABELS: Final = 14
+_FITS: Final[dict[str, tuple[str, list[int], float]]] = {
+    "law": ("fitted law", [1, 0], 1.5),
+    "even": ("even rate", [4, 4], 1),
+}
+"""Lines beside what was counted up: what the mouse tells, dashes and width of each."""
 _CHANGED: Final = ("step", "drift")
 
 
@@ -147,7 +155,7 @@ def rates_said(rows: pl.DataFrame, dimension: str, per: str) -> str:
     return f"Faults {per} by {dimension}, the clearest first: {'; '.join(each)}."
 
 
-def cumulative(points: pl.DataFrame, line: pl.DataFrame, clock: str, look: Look) -> alt.LayerChart:
+def cumulative(points: pl.DataFrame, line: pl.DataFrame, clock: str, look: Look) -> Spec:
     """Shifts with a fault counted up against hours run or reloads, the fitted law, and an even rate beside.
 
     Parameters
@@ -163,23 +171,23 @@ def cumulative(points: pl.DataFrame, line: pl.DataFrame, clock: str, look: Look)
     counted = points.filter("first_of_shift").select(
         x=pl.col(clock).cast(pl.Float64), count=pl.int_range(1, pl.len() + 1), at=pl.col("at").dt.strftime("%Y-%m-%d")
     )
+    fits = {field: line.select(x="at", count=field) for field in _FITS}
+    return drawing.over({"counted": _thinned(counted), **fits}, _cumulative(clock, look))
+
+
+@cache
+def _cumulative(clock: str, look: Look) -> Spec:
     x = alt.X("x:Q", title="hours run [h]" if clock == "hours" else "reloads", axis=alt.Axis(tickCount=5, grid=False))
     y = alt.Y("count:Q", title="shifts with a fault, counted up", axis=alt.Axis(tickMinStep=1, tickCount=5, format="d"))
-    steps = (
-        alt.Chart(_thinned(counted))
-        .mark_line(interpolate="step-after", color=look.producing, strokeWidth=2, point={"size": 14})
-        .encode(x=x, y=y, tooltip=[alt.Tooltip("at:N", title="day (UTC)"), "count:Q", alt.Tooltip("x:Q", title=clock)])
+    tip = [alt.Tooltip("at:N", title="day (UTC)"), alt.Tooltip("count:Q"), alt.Tooltip("x:Q", title=clock)]
+    steps = alt.Chart(drawing.data_of("counted")).mark_line(
+        interpolate="step-after", color=look.producing, strokeWidth=2, point={"size": 14}
     )
-    fits = [("law", "fitted law", [1, 0]), ("even", "even rate", [4, 4])]
-    layers: list[Any] = [steps]
-    for field, said, dash in fits:
-        drawn = line.select(x="at", count=field)
-        layers.append(
-            alt.Chart(drawn)
-            .mark_line(color=look.ink, strokeWidth=1.5 if field == "law" else 1, strokeDash=dash)
-            .encode(x=alt.X("x:Q"), y=alt.Y("count:Q"), tooltip=alt.TooltipValue(said))
-        )
-    return in_look(alt.LayerChart(layer=layers, height=240), look)
+    layers: list[Any] = [steps.encode(x=x, y=y, tooltip=tip)]
+    for field, (said, dash, width) in _FITS.items():
+        line = alt.Chart(drawing.data_of(field)).mark_line(color=look.ink, strokeWidth=width, strokeDash=dash)
+        layers.append(line.encode(x=alt.X("x:Q"), y=alt.Y("count:Q"), tooltip=alt.TooltipValue(said)))
+    return drawing.specification(in_look(alt.LayerChart(layer=layers, height=240), look))
 
 
 def durations(points: pl.DataFrame, series: dict[str, Any], look: Look) -> alt.LayerChart:

@@ -62,7 +62,7 @@ def _strip(here: data.Place, of: Scope, by: str, group: str, span: tuple[date, d
 def _cumulative(here: data.Place, of: Scope, scope: str, clock: str, look: Look) -> Spec:
     told = asks.pattern(here, of)
     line = fitted(told.trends).filter(scope=scope, clock=clock)
-    return specification(charts.cumulative(told.points.filter(scope=scope), line, clock, look))
+    return charts.cumulative(told.points.filter(scope=scope), line, clock, look)
 
 
 def _times(here: data.Place, of: Scope, machine: str, job: str, look: Look) -> dict[str, Spec]:

@@ -379,10 +379,10 @@ def test_what_the_chart_shows_is_said():
 def test_faults_are_counted_up_to_their_number():
     told = reload_pattern(hunted())
     line = fitted(told.trends).filter(scope="T01", clock="reloads")
-    spec = charts.cumulative(told.points.filter(scope="T01"), line, "reloads", theme.LIGHT).to_dict()
-    steps = drawn(spec, spec["layer"][0])
+    spec = charts.cumulative(told.points.filter(scope="T01"), line, "reloads", theme.LIGHT)
+    steps, law = (spec["datasets"][one["data"]["name"]].to_dicts() for one in spec["layer"][:2])
     assert [(one["x"], one["count"]) for one in steps[:2]] == [(10, 1), (20, 2)]
-    assert steps[-1]["count"] == drawn(spec, spec["layer"][1])[-1]["count"] == 12
+    assert steps[-1]["count"] == law[-1]["count"] == 12
     assert spec["layer"][0]["encoding"]["x"]["title"] == "reloads"
 
 
@@ -390,8 +390,8 @@ def test_long_lines_are_thinned_and_keep_their_end():
     first = {"scope": "T01", "machine": "T01", "at": DAY, "reloads": 1, "first_of_shift": True}
     rows = [first | {"faults": number, "hours": float(number)} for number in range(1, 2002)]
     spec = charts.cumulative(pl.DataFrame(rows), pl.DataFrame(schema={"at": pl.Float64, "law": pl.Float64,
-                             "even": pl.Float64}), "hours", theme.LIGHT).to_dict()  # fmt: skip
-    steps = drawn(spec, spec["layer"][0])
+                             "even": pl.Float64}), "hours", theme.LIGHT)  # fmt: skip
+    steps = spec["datasets"]["counted"].to_dicts()
     assert len(steps) <= charts.POINTS + 1
     assert steps[-1]["count"] == 2001
 
