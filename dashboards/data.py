@@ -1,9 +1,10 @@
 """Where the pages get their frames: the store and the site file named by the environment, cached by what they hold."""
 
+import hashlib
 import os
 import tempfile
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -13,13 +14,14 @@ import polars.selectors as cs
 import streamlit as st
 
 from runlog.export import export
+from runlog.figures.named_causes import with_named_causes
 from runlog.figures.night import Facts, NightReview, Windows, night_review, windows_of
 from runlog.figures.quality import scrap_problems
 from runlog.figures.stop_around import around
 from runlog.figures.stop_around import events_around as events_around_of
 from runlog.site import Site, load_site
 from runlog.store import Store
-from runlog.told import facts_as_told
+from runlog.told import facts_as_counted, names_in_force
 
 T = TypeVar("T")
 
@@ -33,7 +35,9 @@ class Place:
     store, site : Path
         The folder of the store and the site file.
     version : str
-        Of the store: changes with every reading and with every word of a person.
+        Of the store: changes with every reading.
+    words : str
+        Changes with every word of a person.
     edited : int
         When the site file was last written, 0 if there is none. [ns]
     """
@@ -41,6 +45,7 @@ class Place:
     store: Path
     site: Path
     version: str
+    words: str
     edited: int
 
 
@@ -49,7 +54,18 @@ def place() -> Place:
     store = Path(os.environ.get("RUNLOG_STORE", "store"))
     site = Path(os.environ.get("RUNLOG_SITE", "site.toml"))
     edited = site.stat().st_mtime_ns if site.is_file() else 0
-    return Place(store.absolute(), site.absolute(), Store(store).version(), edited)
+    version, _, words = Store(store).version().rpartition("-")
+    return Place(store.absolute(), site.absolute(), version, words, edited)
+
+
+def of_log(here: Place) -> Place:
+    """The place without what people wrote: what is made of the log alone stays as it is when they write."""
+    return replace(here, words="")
+
+
+def of_causes(here: Place) -> Place:
+    """The place with the causes that people named, whatever fixes, remarks and actions they wrote."""
+    return replace(here, words=kept(here, _names))
 
 
 # --- what is asked of it -------------------------------------------------------------------------
@@ -77,12 +93,12 @@ def _kept(here: Place, question: str, words: tuple[Hashable, ...], _ask: Callabl
 
 def site(here: Place) -> Site:
     """The checked site file."""
-    return kept(here, _site)
+    return kept(of_log(here), _site)
 
 
 def facts(here: Place) -> Facts:
     """Fact tables, people's words over them."""
-    return kept(here, _facts)
+    return kept(of_causes(here), _facts)
 
 
 def review(here: Place, night: date | None) -> NightReview:
@@ -93,12 +109,12 @@ def review(here: Place, night: date | None) -> NightReview:
     RunlogError
         There is no store, no site file, no such night; the message says what to do.
     """
-    return kept(here, _review, night)
+    return kept(of_causes(here), _review, night)
 
 
 def events_around(here: Place, machine: str, start: datetime, end: datetime) -> pl.DataFrame:
     """The log around a stop; see `figures.stop_around`."""
-    return kept(here, _events_around, machine, start, end)
+    return kept(of_log(here), _events_around, machine, start, end)
 
 
 def notes(here: Place) -> pl.LazyFrame:
@@ -125,16 +141,34 @@ def _site(here: Place) -> Site:
     return load_site(here.site)
 
 
+def _names(here: Place) -> str:
+    return _told_apart(names_in_force(Store(here.store)))
+
+
+def _told_apart(names: pl.DataFrame) -> str:
+    """What is called otherwise for other names; nothing for none."""
+    notes = "|".join(names["note"].sort())
+    return hashlib.sha256(notes.encode()).hexdigest()[:16] if notes else ""
+
+
 def _facts(here: Place) -> Facts:
-    return facts_as_told(Store(here.store), site(here))
+    names = names_in_force(Store(here.store))
+    if _told_apart(names) != here.words:
+        # Somebody wrote since the page began: kept as the answer of then, this would come back with a name taken back.
+        st.rerun()
+    return with_named_causes(kept(of_log(here), _counted), names, site(here))
+
+
+def _counted(here: Place) -> Facts:
+    return facts_as_counted(Store(here.store))
 
 
 def _review(here: Place, night: date | None) -> NightReview:
-    return night_review(facts(here), site(here), night, windows=kept(here, _windows))
+    return night_review(facts(here), site(here), night, windows=kept(of_log(here), _windows))
 
 
 def _windows(here: Place) -> Windows:
-    return windows_of(facts(here), site(here))
+    return windows_of(kept(here, _counted), site(here))
 
 
 # --- to take away --------------------------------------------------------------------------------

@@ -91,12 +91,12 @@ class Judged:
 
 def machines(here: data.Place) -> list[str]:
     """Machines in the log."""
-    return data.kept(here, _machines)
+    return data.kept(data.of_causes(here), _machines)
 
 
 def causes(here: data.Place) -> dict[str, str]:
     """Groups of causes, then causes, that stopped a machine, the most frequent first; with what they are called."""
-    return data.kept(here, _causes)
+    return data.kept(data.of_causes(here), _causes)
 
 
 def fixes(here: data.Place) -> pl.DataFrame:
@@ -111,12 +111,14 @@ def judged(here: data.Place, scope: Scope) -> Judged:
 
 def pattern(here: data.Place, scope: Scope) -> ReloadPattern | FaultHealth:
     """When faults came, of all machines; the one that is looked at is among them."""
-    return data.kept(here, _pattern, scope.cause, scope.first, scope.last)
+    # Reloads are looked at whatever was mended, stops of a cause beside their judgement, which knows fixes.
+    place = data.of_causes(here) if scope.of_reloads else here
+    return data.kept(place, _pattern, scope.cause, scope.first, scope.last)
 
 
 def durations(here: data.Place, scope: Scope) -> ReloadDurations:
     """How long reloads took, of all machines."""
-    return data.kept(here, _durations, scope.first, scope.last)
+    return data.kept(data.of_causes(here), _durations, scope.first, scope.last)
 
 
 def checks(here: data.Place, notes: tuple[str, ...] | None = None) -> pl.DataFrame:
@@ -126,7 +128,7 @@ def checks(here: data.Place, notes: tuple[str, ...] | None = None) -> pl.DataFra
 
 def alarms(here: data.Place, scope: Scope) -> AlarmLoad:
     """How much alarms ask of people."""
-    return data.kept(here, _alarms, scope.machine, scope.first, scope.last)
+    return data.kept(data.of_causes(here), _alarms, scope.machine, scope.first, scope.last)
 
 
 def members(here: data.Place, scope: Scope, dimension: str, group: str) -> pl.DataFrame:
@@ -182,7 +184,7 @@ def _health(here: data.Place, scope: Scope) -> FaultHealth:
 
 
 def _fault_health(here: data.Place, cause: str, first: date | None, last: date | None) -> FaultHealth:
-    facts, site, ran = data.facts(here), data.site(here), data.kept(here, _ran, first, last)
+    facts, site, ran = data.facts(here), data.site(here), data.kept(data.of_causes(here), _ran, first, last)
     return by_cause.fault_health(facts, site, cause, first=first, last=last, fixes=fixes(here), ran=ran)
 
 
@@ -193,7 +195,7 @@ def _ran(here: data.Place, first: date | None, last: date | None) -> by_cause.Ra
 
 def _held(here: data.Place, scope: Scope) -> pl.DataFrame:
     """The same for every group that is chosen."""
-    return data.kept(here, _reloads, scope.machine, scope.first, scope.last)
+    return data.kept(data.of_causes(here), _reloads, scope.machine, scope.first, scope.last)
 
 
 def _reloads(here: data.Place, machine: str | None, first: date | None, last: date | None) -> pl.DataFrame:
@@ -202,7 +204,7 @@ def _reloads(here: data.Place, machine: str | None, first: date | None, last: da
 
 def _pattern(here: data.Place, cause: str, first: date | None, last: date | None) -> ReloadPattern | FaultHealth:
     if cause == RELOAD_FAULTS:
-        held = data.kept(here, _reloads, None, first, last)
+        held = data.kept(data.of_causes(here), _reloads, None, first, last)
         return reload_pattern(data.facts(here), first=first, last=last, held=held)
     return data.kept(here, _fault_health, cause, first, last)
 

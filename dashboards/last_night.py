@@ -116,7 +116,7 @@ def first_screen(here: data.Place, review: NightReview, machine: str | None, fir
         pieces.machine_list(machines, night.isoformat(), first)
     with right.container(key="drawing"):
         names, look = tuple(machines["machine"]), theme.look()
-        chart = data.kept(here, drawn, night, names, look)
+        chart = data.kept(data.of_causes(here), drawn, night, names, look)
         alone = charts.with_names(chart, names, look)
         drawing.shown(chart, "The night", f"night-{night}", key="drawing", alone=alone)
     if total > ROWS:

@@ -31,6 +31,7 @@ ROWS: Final = 12
 
 def page(here: data.Place) -> None:
     """What is loaded, from the address; what is to be expected of it; and room to change it."""
+    here = data.of_causes(here)
     site, now = data.site(here), datetime.now(UTC)
     top, box = st.columns([15, 4], gap="small")
     begin = start(here, box, now)

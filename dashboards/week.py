@@ -31,7 +31,8 @@ MOST_SENTENCES: Final = 8
 
 def page(here: data.Place) -> None:
     """Choose a week and a machine, ask for the review, show it on what fits a printed sheet."""
-    known = data.kept(here, weeks)
+    told = data.of_causes(here)
+    known = data.kept(told, weeks)
     top, *boxes = st.columns([11, 4, 4], gap="small")
     week = address.one_of(
         "week",
@@ -45,7 +46,7 @@ def page(here: data.Place) -> None:
     )
     names = [one.name for one in data.site(here).machines]
     machine = address.machine(names, boxes[1])
-    review = data.kept(here, reviewed, week, machine)
+    review = data.kept(told, reviewed, week, machine)
     with top:
         pieces.title(f"Week {week}", rollups.heading(review.period).removeprefix(f"Week {week}, "))
     lead(review)
@@ -86,7 +87,7 @@ def reviewed(here: data.Place, week: str, machine: str | None) -> WeekReview:
         week=period,
         machine=machine,
         before=data.reported(here),
-        problems=data.kept(here, data.scrap_problems_of),
+        problems=data.kept(data.of_log(here), data.scrap_problems_of),
         thresholds=data.kept(here, thresholds),
         near=data.kept(here, near, next(month_of(one) for one in data.kept(here, weeks) if one.name == week)),
     )

@@ -5,6 +5,8 @@
 The tables on disk keep the log's own word; a word that is taken back leaves them as they were.
 """
 
+import polars as pl
+
 from runlog.figures.named_causes import with_named_causes
 from runlog.figures.quality import with_scrap
 from runlog.figures.window import Facts
@@ -21,5 +23,14 @@ def facts_as_told(store: Store, site: Site) -> Facts:
     StoreError
         There is no store, or it cannot be read.
     """
-    scrapped = with_scrap(store.facts(), store.held("scrap"))
-    return with_named_causes(scrapped, in_force(store.held("notes")), site)
+    return with_named_causes(facts_as_counted(store), names_in_force(store), site)
+
+
+def facts_as_counted(store: Store) -> Facts:
+    """The same before anybody named a cause."""
+    return with_scrap(store.facts(), store.held("scrap"))
+
+
+def names_in_force(store: Store) -> pl.DataFrame:
+    """Causes that people named and nobody took back, rows of NOTES: all of them that changes a figure of stops."""
+    return in_force(store.held("notes")).filter(pl.col("kind") == "cause")
