@@ -2,7 +2,8 @@
 
 A real browser opens each page over one machine of one week and over 50 machines of a year, several times: when
 anything is drawn (the browser's own first contentful paint), when its first sentence stands there, and how long one
-choice takes (another machine, another grouping, another job; in the large shop another night and another week, too).
+choice takes (another machine, another grouping, another job; in the large shop another night and another week, too),
+from the key to the last change that can be seen. All that can be done on a page is timed by `interactions.py`.
 The browser has opened a page of that server before, as that of whoever looks every morning. The large shop is invented
 for thirteen weeks, which are then in its store four times, a quarter of a year apart. The server has run before; a page
 is opened anew each time, so that only what it keeps between visitors is kept.
@@ -11,7 +12,6 @@ is opened anew each time, so that only what it keeps between visitors is kept.
 import statistics
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -19,6 +19,7 @@ from typing import Any, Final
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from acting import WATCH, choosing, settled, took
 from browser.conftest import BROWSERS, FLAGS, served
 from shops import shop
 
@@ -44,7 +45,7 @@ import streamlit as st
 def taken():
     st.query_params["box"] = st.session_state["box"]
 
-st.html('<div class="rl-lead">one sentence</div>')
+st.html(f'<div class="rl-lead">one sentence about {st.session_state.get("box")}</div>')
 st.selectbox("Box", list(range(20)), key="box", on_change=taken)
 st.html('<div class="rl-cautions">the end</div>')
 """
@@ -69,18 +70,10 @@ def timed(open_page: Callable[[], Any], address: str, box: str, number: int) -> 
     # The note of it is made a frame later, which can be after the end of the page came.
     first = page.wait_for_function("window.firstSentenceAt", timeout=WAIT_MS).json_value() / 1000
     paint = page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime") / 1000
-    page.wait_for_timeout(1500)
-    page.get_by_label(box, exact=True).first.click()
-    for _ in range(number):
-        page.keyboard.press("ArrowDown")
-    before = page.url
-    begin = time.perf_counter()
-    page.keyboard.press("Enter")
-    page.wait_for_function("was => location.href !== was", arg=before, timeout=WAIT_MS)
-    page.wait_for_function("() => !document.querySelector('[data-stale=\"true\"]')", timeout=WAIT_MS)
-    took = time.perf_counter() - begin
+    settled(page)
+    followed = took(page, choosing(page, box, number))
     page.close()
-    return paint, first, took
+    return paint, first, followed
 
 
 def bare(folder: Path) -> Path:
@@ -94,8 +87,8 @@ def measured(url: str, page: str, box: str, choices: int, open_page: Callable[[]
     """Median and longest of each time that `timed` takes."""
     timed(open_page, url + page, box, 1)
     # What nobody has asked for yet, as long as there is any.
-    took = [timed(open_page, url + page, box, 1 + number % choices) for number in range(1, ROUNDS + 1)]
-    return [figure for column in zip(*took, strict=True) for figure in (statistics.median(column), max(column))]
+    times = [timed(open_page, url + page, box, 1 + number % choices) for number in range(1, ROUNDS + 1)]
+    return [figure for column in zip(*times, strict=True) for figure in (statistics.median(column), max(column))]
 
 
 def row(shop: str, page: str, figures: list[float], least: list[float]) -> str:
@@ -117,7 +110,7 @@ def main(folder: Path) -> None:
         path = next(filter(None, map(shutil.which, BROWSERS)))
         browser = play.chromium.launch(executable_path=path, args=FLAGS)
         visitor = browser.new_context(viewport={"width": 1280, "height": 800})
-        visitor.add_init_script(FIRST_SENTENCE)
+        visitor.add_init_script(FIRST_SENTENCE + WATCH)
         open_page = visitor.new_page
         with served(folder, folder, bare(folder)) as url:
             least = measured(url, "", "Box", ROUNDS + 1, open_page)
