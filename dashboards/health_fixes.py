@@ -24,6 +24,8 @@ from runlog.notes import fix_note, withdrawal
 
 _SAID: Final = "fix said"
 """Where the answer to the last word of a person waits for the page that shows it."""
+_MISSING: Final = "missing in"
+"""What the form that was sent lacks, until it is shown there."""
 _WHO: Final = "who writes"
 _NOTED: Final = "fixes noted"
 
@@ -111,24 +113,34 @@ def note_one(here: data.Place, of: Scope) -> None:
     site = data.site(here)
     machines = [one.name for one in site.machines]
     pieces.section("Note a fix")
-    # Under a new name the form begins empty: what was noted is not noted twice.
-    with st.form(f"fix {st.session_state.get(_NOTED, 0)}", border=False):
+    key = _keys("fix")
+    with st.form(key("form"), border=False):
         one, two, three = st.columns(3, gap="small")
         at = machines.index(of.machine) if of.machine in machines else 0
-        machine = one.selectbox("Machine", machines, index=at)
-        day = two.date_input("Day", format="YYYY-MM-DD")
-        clock = three.time_input("Clock time, if known", value=None, help="Without it that day counts on neither side.")
-        text = st.text_input("What was done", placeholder="new liner 38 mm")
+        one.selectbox("Machine", machines, index=at, key=key("machine"))
+        two.date_input("Day", format="YYYY-MM-DD", key=key("day"))
+        three.time_input(
+            "Clock time, if known", value=None, help="Without it that day counts on neither side.", key=key("clock")
+        )
+        st.text_input("What was done", placeholder="new liner 38 mm", key=key("text"))
         one, two = st.columns(2, gap="small")
         kinds = [RELOAD_FAULTS, *site.cause_groups]
-        against = one.selectbox("Against", kinds, index=kinds.index(of.cause) if of.cause in kinds else 0)
-        who = two.text_input("Your name", value=st.session_state.get(_WHO) or words.who()) or ""
-        why = st.text_input("Why, if it is worth telling")
-        if st.form_submit_button("Note it"):
-            cause = None if against == RELOAD_FAULTS else against
-            when = datetime.combine(day, clock) if clock else day
-            made = partial(fix_note, machine, when, text, site, who=who, why=why.strip() or None, cause=cause)
-            _write(here, made, f"Noted: {machine}, {text.strip()}.", who)
+        at = kinds.index(of.cause) if of.cause in kinds else 0
+        one.selectbox("Against", kinds, index=at, key=key("against"))
+        two.text_input("Your name", value=st.session_state.get(_WHO) or words.who(), key=key("who"))
+        st.text_input("Why, if it is worth telling", key=key("why"))
+        # Written before the page is drawn: it is drawn once, with what was noted.
+        st.form_submit_button("Note it", on_click=_note, args=(here,))
+        _tell_missing("fix")
+
+
+def _note(here: data.Place) -> None:
+    told, site = _filled("fix", "machine", "day", "clock", "text", "against", "who", "why"), data.site(here)
+    cause = None if told["against"] == RELOAD_FAULTS else told["against"]
+    when = datetime.combine(told["day"], told["clock"]) if told["clock"] else told["day"]
+    by = {"who": told["who"] or "", "why": (told["why"] or "").strip() or None}
+    made = partial(fix_note, told["machine"], when, told["text"] or "", site, cause=cause, **by)
+    _write(here, "fix", made, f"Noted: {told['machine']}, {(told['text'] or '').strip()}.")
 
 
 def take_back(here: data.Place, held: pl.DataFrame, zone: str) -> None:
@@ -137,20 +149,46 @@ def take_back(here: data.Place, held: pl.DataFrame, zone: str) -> None:
         return
     pieces.section("Take one back")
     named = dict(held.sort("at", descending=True).select("note", name=charts.fix_name(zone)).iter_rows())
-    with st.form("take back", border=False):
-        note = st.selectbox("Fix", list(named), format_func=named.__getitem__)
-        who = st.text_input("Your name", value=st.session_state.get(_WHO) or words.who()) or ""
-        why = st.text_input("Why")
-        if st.form_submit_button("Take it back") and note is not None:
-            made = partial(withdrawal, held, note, who=who, why=why.strip() or None)
-            _write(here, made, f"Taken back: {named[note]}.", who)
+    key = _keys("back")
+    with st.form(key("form"), border=False):
+        st.selectbox("Fix", list(named), format_func=named.__getitem__, key=key("note"))
+        st.text_input("Your name", value=st.session_state.get(_WHO) or words.who(), key=key("who"))
+        st.text_input("Why", key=key("why"))
+        st.form_submit_button("Take it back", on_click=_take_back, args=(here, held, named))
+        _tell_missing("back")
     pieces.note("Nothing is erased: the fix and who took it back both stay in the table of notes.")
 
 
-def _write(here: data.Place, made: Callable[[], pl.DataFrame], said: str, who: str) -> None:
-    """Keep a word, and show the page as it is with it; or say what is missing."""
-    if words.keep(here, made):
-        st.session_state[_WHO] = who
-        st.session_state[_SAID] = said
-        st.session_state[_NOTED] = st.session_state.get(_NOTED, 0) + 1
-        st.rerun()
+def _take_back(here: data.Place, held: pl.DataFrame, named: dict[str, str]) -> None:
+    told = _filled("back", "note", "who", "why")
+    if told["note"] is None:
+        return
+    by = {"who": told["who"] or "", "why": (told["why"] or "").strip() or None}
+    _write(here, "back", partial(withdrawal, held, told["note"], **by), f"Taken back: {named[told['note']]}.")
+
+
+def _keys(form: str) -> Callable[[str], str]:
+    """Names of the boxes of a form. After each word they are new, so that it begins empty."""
+    return partial("{} {} {}".format, form, st.session_state.get(_NOTED, 0))
+
+
+def _filled(form: str, *boxes: str) -> dict[str, Any]:
+    """What is in the boxes of a form."""
+    key = _keys(form)
+    return {box: st.session_state[key(box)] for box in boxes}
+
+
+def _tell_missing(form: str) -> None:
+    if missing := st.session_state.pop(f"{_MISSING} {form}", None):
+        words.not_kept(missing)
+
+
+def _write(here: data.Place, form: str, made: Callable[[], pl.DataFrame], said: str) -> None:
+    """Keep a word; or let the form say what is missing."""
+    missing = words.kept_or_missing(here, made)
+    if missing:
+        st.session_state[f"{_MISSING} {form}"] = missing
+        return
+    st.session_state[_WHO] = _filled(form, "who")["who"]
+    st.session_state[_SAID] = said
+    st.session_state[_NOTED] = st.session_state.get(_NOTED, 0) + 1

@@ -37,11 +37,14 @@ def page(here: data.Place) -> None:
         heading(review)
     words = headline(review, datetime.now(UTC))
     pieces.lead(words)
-    what_is_new(here, review)
-    stop = naming.chosen(review.stops)
-    if stop is not None:
-        pieces.section(f"{stop['machine']} stopped: {stop['cause']}")
-        naming.panel(here, stop, review.window.zone)
+    # What comes and goes has a place of its own: a browser draws anew all that such a thing pushes down.
+    with st.container():
+        what_is_new(here, review)
+    with st.container():
+        stop = naming.chosen(review.stops)
+        if stop is not None:
+            pieces.section(f"{stop['machine']} stopped: {stop['cause']}")
+            naming.panel(here, stop, review.window.zone)
     first_screen(here, review, machine, words.machine)
     one_machine(review, machine or review.machines["machine"][0])
     all_tables(review, machine)

@@ -164,9 +164,11 @@ def loaded(here: data.Place, base: pl.DataFrame, plan: pl.DataFrame, review: Ton
             "parts_left": st.column_config.NumberColumn("left [parts]", min_value=0, max_value=9999, step=1),
         },
     )
-    if tonight_plan.as_address(base, plan) is not None:
-        pieces.sentences("What that changes", told.differences(forecast(here, base, now), review))
-        st.button("As it was", on_click=address.to, args=("plan", None))
+    # What comes and goes has a place of its own: a browser draws anew all that such a thing pushes down.
+    with st.container():
+        if tonight_plan.as_address(base, plan) is not None:
+            pieces.sentences("What that changes", told.differences(forecast(here, base, now), review))
+            st.button("As it was", on_click=address.to, args=("plan", None))
     sheet.take_away("This list", "tonight-plan", tonight_plan.as_file(plan, review.zone), review.zone)
 
 

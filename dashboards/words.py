@@ -74,12 +74,24 @@ def keep(here: data.Place, made: Callable[[], pl.DataFrame]) -> bool:
     bool
         Whether it is kept: the page is then to be drawn anew.
     """
+    missing = kept_or_missing(here, made)
+    if missing:
+        not_kept(missing)
+    return not missing
+
+
+def kept_or_missing(here: data.Place, made: Callable[[], pl.DataFrame]) -> list[str]:
+    """Keep what a form says; where it cannot be, what is missing, to be shown by `not_kept`."""
     try:
         said(here, made())
     except RunlogError as error:
-        pieces.sentence("Not kept", *str(error).splitlines())
-        return False
-    return True
+        return str(error).splitlines()
+    return []
+
+
+def not_kept(missing: list[str]) -> None:
+    """Tell what is missing."""
+    pieces.sentence("Not kept", *missing)
 
 
 def email() -> str:

@@ -149,7 +149,7 @@ def tonight_review(
 
 def running_now(facts: Facts, start: datetime) -> pl.DataFrame:
     """Every machine in the log with the job it was on last, as a plan: machine, job, bars, parts_left, at."""
-    last = facts["spans"].sort("machine", "start").group_by("machine", maintain_order=True).agg(pl.col("job").last())
+    last = facts["spans"].group_by("machine").agg(pl.col("job").get(pl.col("start").arg_max())).sort("machine")
     return last.with_columns(
         bars=pl.lit(None, pl.Int64), parts_left=pl.lit(None, pl.Int64), at=pl.lit(start, pl.Datetime("us", "UTC"))
     ).collect()
