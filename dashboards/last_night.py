@@ -156,6 +156,7 @@ def all_tables(review: NightReview, machine: str | None) -> None:
         "Bar changes": ("reloads", tables.reloads, review.reloads),
         "Where time went": ("time", tables.time, review.time),
         "What each did when": ("spans", tables.strip, review.strip),
+        "Parts over the clock": ("parts", tables.line, review.line),
     }
     pieces.section("To look up and take away")
     sheet.tabs(

@@ -109,6 +109,16 @@ def strip(review: NightReview) -> pl.DataFrame:
     )
 
 
+def line(review: NightReview) -> pl.DataFrame:
+    """Parts made and planned up to an instant, as they are drawn over the clock."""
+    return review.line.select(
+        "machine",
+        _clock("at", review).alias("clock"),
+        pl.col("made").cast(pl.Int64),
+        pl.col("planned").round(1),
+    )
+
+
 def for_reading(table: pl.DataFrame) -> pl.DataFrame:
     """What is not known as an empty cell rather than a word."""
     return table.with_columns(cs.string().fill_null(""))

@@ -219,6 +219,8 @@ def tables(review: Tonight) -> None:
         "What to fix first": (review.fixes, told.FIXES),
         "Past nights": (review.check.classes, told.CLASSES),
     }
+    if review.shop:
+        sheets["Chance over the clock"] = (review.shop.hours, told.hours_columns(ZoneInfo(zone)))
     pieces.section("To look up and take away")
     sheet.tabs("tables of tonight", {title: partial(table_of, title, *one, zone) for title, one in sheets.items()})
 

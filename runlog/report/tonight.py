@@ -125,6 +125,15 @@ def _worst(row: Row) -> str:
     return f"{plain(row['worst'])} {number(row['worst_parts'], 1)}"
 
 
+def hours_columns(zone: ZoneInfo) -> list[Column]:
+    """Chance to be at work over the clock, as it is drawn."""
+    return [
+        ("machine", text("machine")),
+        ("clock", _clock("at", zone)),
+        ("at work\n%", lambda row: number(100 * row["at_work"])),
+    ]
+
+
 FIXES: Final[list[Column]] = [
     ("what", text("cause")),
     ("parts\na night", amount("gained_parts", 1)),

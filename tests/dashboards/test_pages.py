@@ -34,7 +34,10 @@ def test_words_of_a_log_are_never_markup(opened, shop_on_disk):
     assert "&lt;b&gt;bar&lt;/b&gt; not picked *up*" in page
 
 
-@pytest.mark.parametrize("table", ["Machines", "Stops", "Bar changes", "Where time went", "What each did when"])
+TABLES = ("Machines", "Stops", "Bar changes", "Where time went", "What each did when", "Parts over the clock")
+
+
+@pytest.mark.parametrize("table", TABLES)
 def test_every_table_can_be_taken_away(opened, shop_on_disk, table: str):
     page = opened(*shop_on_disk)
     page.session_state["tables of the night"] = table
