@@ -13,7 +13,7 @@ import altair as alt
 import drawing
 import polars as pl
 from clock import in_look
-from marks import FILLED, SHAPES, by_test
+from marks import FILLED, SHAPES, by_test, known
 from picture import Spec
 from theme import Look
 
@@ -315,8 +315,10 @@ def strip(reloads: pl.DataFrame, span: tuple[date, date], zone: str, look: Look)
     days = placed.group_by("day").agg(clean=(pl.col("outcome") == "clean").sum(), reloads=pl.len()).sort("day")
     marked = placed.filter(pl.col("outcome") != "clean").head(MARKS)
     order = [name for name in ("failed", "retried", "slow", "empty", "unclear") if name in set(marked["outcome"])]
-    columns = ["at", "said", "machine", "outcome", "first_out_code", "first_out_text", "duration_s", "planned_s"]
-    marked = marked.select(columns)
+    marked = marked.select(
+        "at", "said", "machine", "outcome", pl.col("first_out_code", "first_out_text").fill_null("–"),
+        known("duration_s", 1), known("planned_s", 1),
+    )  # fmt: skip
     row = alt.Y("outcome:N", sort=[*order, CLEAN], title=None, scale=alt.Scale(domain=[*order, CLEAN]),
                 axis=alt.Axis(ticks=False, domain=False, labelFontSize=12, labelPadding=8, grid=True))  # fmt: skip
     x = _days("at", span)
@@ -335,8 +337,8 @@ def strip(reloads: pl.DataFrame, span: tuple[date, date], zone: str, look: Look)
                 alt.Tooltip("said:N", title="began"),
                 alt.Tooltip("machine:N"),
                 alt.Tooltip("outcome:N"),
-                alt.Tooltip("duration_s:Q", title="took [s]", format=".1f"),
-                alt.Tooltip("planned_s:Q", title="planned [s]"),
+                alt.Tooltip("duration_s:N", title="took [s]"),
+                alt.Tooltip("planned_s:N", title="planned [s]"),
                 alt.Tooltip("first_out_code:N", title="code"),
                 alt.Tooltip("first_out_text:N", title="alarm"),
             ],

@@ -84,6 +84,13 @@ def in_blocks(spans: pl.DataFrame, look: Look, lower: float = 0.0) -> pl.DataFra
     return spans.join(looks, on="kind", how="inner", maintain_order="left")
 
 
+def known(number: str, digits: int = 0) -> pl.Expr:
+    """A number to be told by the mouse; the browser would tell one that is not known as zero."""
+    told = pl.col(number).cast(pl.Float64)
+    said = told.round(digits).cast(pl.Int64 if digits == 0 else pl.Float64).cast(pl.String)
+    return pl.when(told.is_finite()).then(said).otherwise(pl.lit("–")).fill_null("–")
+
+
 def by_test(channel: Callable[..., T], cases: Mapping[str, Any], otherwise: Any) -> T:
     """The value of the first test that is true of a mark's row.
 

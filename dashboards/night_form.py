@@ -36,7 +36,7 @@ def form(length_ms: int, rows: int, look: Look) -> Spec:
         How many machines.
     look : Look
     """
-    high = ROW_PX * rows - GAP_PX
+    high = max(ROW_PX * rows - GAP_PX, 1)
     chart = alt.VConcatChart(
         vconcat=[key(look), alt.LayerChart(layer=_layers(length_ms, high, look), height=high)],
         spacing=GAP_PX,
@@ -150,9 +150,9 @@ def _change_told() -> list[alt.Tooltip]:
     return [
         alt.Tooltip("outcome:N", title="bar change"),
         alt.Tooltip("start_local:N", title="from"),
-        alt.Tooltip("duration_s:Q", title="took [s]", format=".0f"),
-        alt.Tooltip("planned_s:Q", title="planned [s]", format=".0f"),
-        alt.Tooltip("attempts:Q", title="attempts"),
+        alt.Tooltip("duration_s:N", title="took [s]"),
+        alt.Tooltip("planned_s:N", title="planned [s]"),
+        alt.Tooltip("attempts:N", title="attempts"),
         alt.Tooltip("first_out_code:N", title="code"),
         alt.Tooltip("first_out_text:N", title="alarm"),
     ]

@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 import polars as pl
 import polars.selectors as cs
 from clock import placed, since_start
-from marks import LINE_PX, STRIP_PX, TICK_PX, in_blocks
+from marks import LINE_PX, STRIP_PX, TICK_PX, in_blocks, known
 from stacked import HOURS, hours_of, in_rows, px, tops
 from theme import GAP_PX, ROW_PX, Look
 
@@ -61,7 +61,7 @@ def rows_of(review: NightReview, machines: Sequence[str], look: Look) -> dict[st
         .drop("seconds", "said", "row_px"),
         "named": _named(spans, window),
         "changes": rated.select(
-            "start", "start_local", "duration_s", "planned_s", "attempts",
+            "start", "start_local", known("duration_s"), known("planned_s"), known("attempts"),
             pl.col("first_out_code", "first_out_text").fill_null("–"),
             outcome=pl.col("outcome").fill_null("unclear"), y=px(TICK_PX),
         ),

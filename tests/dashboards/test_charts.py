@@ -85,10 +85,14 @@ def test_all_data_of_the_form_are_there(spec):
     assert {one["data"]["name"] for one in layers(spec) if "name" in one["data"]} == set(spec["datasets"])
 
 
-def test_what_is_not_finite_is_drawn_as_not_known(review):
-    never = review.reloads.with_columns(planned_s=pl.lit(float("inf")))
-    spec = charts.night_drawing(dataclasses.replace(review, reloads=never), ["T01"], theme.LIGHT)
-    assert {one["planned_s"] for one in in_row(spec, "changes", 0)} == {None}
+@pytest.mark.parametrize("never", [None, float("inf"), float("nan")])
+def test_what_is_not_known_is_told_as_not_known(review, never):
+    """A browser tells a number that is missing as zero."""
+    reloads = review.reloads.with_columns(planned_s=pl.lit(never, pl.Float64))
+    spec = charts.night_drawing(dataclasses.replace(review, reloads=reloads), ["T01"], theme.LIGHT)
+    assert {one["planned_s"] for one in in_row(spec, "changes", 0)} == {"–"}
+    took = review.reloads.filter(machine="T01")["duration_s"]
+    assert [one["duration_s"] for one in in_row(spec, "changes", 0)] == [f"{one:.0f}" for one in took]
 
 
 def test_made_parts_end_at_what_was_made_and_the_plan_where_bars_end_it(spec):
