@@ -26,15 +26,7 @@ LETTER: Final = 0.01
 
 
 def rows_of(review: NightReview, machines: Sequence[str], look: Look) -> dict[str, pl.DataFrame]:
-    """What each part of the drawing is put to, by its name.
-
-    Parameters
-    ----------
-    review : NightReview
-    machines : sequence of str
-        Which rows, from the top.
-    look : Look
-        Colours of the theme.
+    """What each part of the drawing of these machines is put to, by its name.
 
     Returns
     -------

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from acting import WATCH, Act, choosing, clicking, opened, pressing, settled, took
 from browser.conftest import BROWSERS, FLAGS, served
 from pages_speed import BARE, BEGIN
-from shops import shop
+from shops import in_folder, shop
 
 ROUNDS: Final = 5
 ROW_PX: Final = 35
@@ -186,8 +186,4 @@ def main(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) > 1:
-        main(Path(sys.argv[1]))
-    else:
-        with tempfile.TemporaryDirectory() as made_here:
-            main(Path(made_here))
+    in_folder(main)

@@ -11,7 +11,6 @@ is opened anew each time, so that only what it keeps between visitors is kept.
 
 import statistics
 import sys
-import tempfile
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -21,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from acting import WATCH, choosing, settled, took
 from browser.conftest import BROWSERS, FLAGS, served
-from shops import shop
+from shops import in_folder, shop
 
 BEGIN: Final = date(2026, 1, 5)
 ROUNDS: Final = 5
@@ -134,8 +133,4 @@ def written(line: str) -> None:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) > 1:
-        main(Path(sys.argv[1]))
-    else:
-        with tempfile.TemporaryDirectory() as made_here:
-            main(Path(made_here))
+    in_folder(main)

@@ -1,5 +1,8 @@
 """Stores of invented shops of any size, made of facts: their logs would take an hour to read."""
 
+import sys
+import tempfile
+from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Final
@@ -51,3 +54,12 @@ def shop(folder: Path, machines: int, begin: date, days: int = QUARTER.days, qua
             for table, one in zip(FACT_TABLES, played, strict=True)
         }
     )
+
+
+def in_folder(main: Callable[[Path], None]) -> None:
+    """Run a benchmark in the folder that it is told, where its shops stay, or in one that goes with it."""
+    if len(sys.argv) > 1:
+        main(Path(sys.argv[1]))
+        return
+    with tempfile.TemporaryDirectory() as made_here:
+        main(Path(made_here))
