@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import partial
 from typing import Final
 
 import data
@@ -12,7 +13,7 @@ from runlog.figures import reload_health as by_reloads
 from runlog.figures.alarm_load import AlarmLoad, alarm_load
 from runlog.figures.fault_health import FaultHealth
 from runlog.figures.findings import Finding, Lead, findings, lead
-from runlog.figures.fixes import fix_checks
+from runlog.figures.fixes import Chances, chances_of, fix_checks
 from runlog.figures.group_members import reloads_of, stops_of
 from runlog.figures.judging import BY_HOURS, BY_RELOADS, Measure
 from runlog.figures.reload_durations import ReloadDurations, reload_durations
@@ -214,7 +215,13 @@ def _durations(here: data.Place, first: date | None, last: date | None) -> Reloa
 
 
 def _checks(here: data.Place, notes: tuple[str, ...] | None) -> pl.DataFrame:
-    return fix_checks(data.facts(here), data.site(here), fixes(here), only=notes)
+    # What a machine had to fail at stays when another fix is noted.
+    known = partial(data.kept, data.of_causes(here), _chances)
+    return fix_checks(data.facts(here), data.site(here), fixes(here), only=notes, chances=known)
+
+
+def _chances(here: data.Place, machine: str, cause: str | None) -> Chances:
+    return chances_of(data.facts(here), data.site(here), machine, cause)
 
 
 def _alarms(here: data.Place, machine: str | None, first: date | None, last: date | None) -> AlarmLoad:

@@ -7,8 +7,9 @@ A fix noted without a clock time leaves its day out. As faults of one night hang
 both the faults (per reload, or per hour) and the shifts with one show it.
 """
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from datetime import timedelta
+from functools import cache, partial
 from typing import Any, Final
 
 import numpy as np
@@ -60,12 +61,20 @@ CHECKS: Final = pl.Schema(
         "sentence": pl.String(),
     }
 )
+Chances = tuple[pl.DataFrame, str]
 VERDICTS: Final = ("fewer since", "more since", "undecided", "none before", "nothing since")
 _AGAINST_RELOADS: Final = "reload faults"
 _MOST_SHIFTS: Final = 20_000
 
 
-def fix_checks(facts: Facts, site: Site, fixes: pl.DataFrame, *, only: Collection[str] | None = None) -> pl.DataFrame:
+def fix_checks(
+    facts: Facts,
+    site: Site,
+    fixes: pl.DataFrame,
+    *,
+    only: Collection[str] | None = None,
+    chances: Callable[[str, str | None], Chances] | None = None,
+) -> pl.DataFrame:
     """Compare what each fix was against before and after it.
 
     Parameters
@@ -77,6 +86,8 @@ def fix_checks(facts: Facts, site: Site, fixes: pl.DataFrame, *, only: Collectio
         Rows of NOTES that are fixes in force.
     only : collection of str, optional
         Names of the notes to compare; the others still bound the time before and after. All if not given.
+    chances : callable, optional
+        `chances_of` these facts for a machine and a cause, where they are known already.
 
     Returns
     -------
@@ -86,12 +97,14 @@ def fix_checks(facts: Facts, site: Site, fixes: pl.DataFrame, *, only: Collectio
         more reloads (hours) without a fault would show that there are fewer; null where that is shown, or never can be.
     """
     asked = fixes if only is None else fixes.filter(pl.col("note").is_in(list(only)))
-    rows = [_checked(facts, site, fix, fixes) for fix in asked.iter_rows(named=True)]
+    known = cache(partial(chances_of, facts, site)) if chances is None else chances
+    rows = [_checked(facts, fix, fixes, *known(fix["machine"], fix["cause"])) for fix in asked.iter_rows(named=True)]
     return pl.DataFrame(rows, schema=CHECKS)
 
 
-def _checked(facts: Facts, site: Site, fix: dict[str, Any], fixes: pl.DataFrame) -> dict[str, Any]:
-    rows, chances = _chances(facts, site, fix["machine"], fix["cause"])
+def _checked(
+    facts: Facts, fix: dict[str, Any], fixes: pl.DataFrame, rows: pl.DataFrame, chances: str
+) -> dict[str, Any]:
     before, after = _beside(rows, fix, fixes)
     counts = [_sums(part) for part in (before, after)]
     row = dict.fromkeys(CHECKS) | {name: fix[name] for name in ("note", "machine", "at", "text")}
@@ -103,8 +116,18 @@ def _checked(facts: Facts, site: Site, fix: dict[str, Any], fixes: pl.DataFrame)
     return row | {"sentence": sentence(row)}
 
 
-def _chances(facts: Facts, site: Site, machine: str, cause: str | None) -> tuple[pl.DataFrame, str]:
-    """UNIT, at, job, faults, chances of one machine, and what chances are."""
+def chances_of(facts: Facts, site: Site, machine: str, cause: str | None) -> Chances:
+    """What a machine had to fail at: UNIT, start, job, faults, chances; and what chances are.
+
+    Parameters
+    ----------
+    facts : dict of str to LazyFrame
+        The fact tables.
+    site : Site
+    machine : str
+    cause : str or None
+        Of stops, whose chances are hours run; None for the faults of reloads.
+    """
     own = {name: frame.filter(pl.col("machine") == machine) for name, frame in facts.items()}
     columns = (*UNIT, "start", "job", "faults", "chances")
     if cause is None:

@@ -5,10 +5,11 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 import pytest
 from figures.nights import DAY, SITE, facts, night
+from polars.testing import assert_frame_equal
 
 from runlog.errors import RunlogError
 from runlog.figures.fault_health import fault_health
-from runlog.figures.fixes import fix_checks
+from runlog.figures.fixes import Chances, chances_of, fix_checks
 from runlog.figures.reload_health import reload_health
 from runlog.notes import fix_note, in_force, withdrawal
 from runlog.schema import NOTES
@@ -172,3 +173,16 @@ def test_a_note_that_speaks_of_nothing_is_refused(machine, text, cause, said):
 
 def test_no_fixes_are_an_empty_table():
     assert fix_checks(facts(night("T01", 0)), SHOP, NOTES.empty().collect()).height == 0
+
+
+def test_chances_that_are_known_are_compared_alike():
+    frames = facts(*(night("T01", day, reloads="cr" if day < 5 else "cc", stops="m") for day in range(10)))
+    held = in_force(pl.concat([fix(5), fix(7), fix(6, cause="misfeed")]).lazy())
+    asked = []
+
+    def known(machine: str, cause: str | None) -> Chances:
+        asked.append((machine, cause))
+        return chances_of(frames, SHOP, machine, cause)
+
+    assert_frame_equal(fix_checks(frames, SHOP, held, chances=known), fix_checks(frames, SHOP, held))
+    assert set(asked) == {("T01", None), ("T01", "misfeed")}
