@@ -7,7 +7,7 @@ from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import polars as pl
 import polars.selectors as cs
@@ -24,6 +24,8 @@ from runlog.store import Store
 from runlog.told import facts_as_counted, names_in_force
 
 T = TypeVar("T")
+_CAUSES: Final = "causes "
+"""Begins the `words` of a place that is told by named causes alone."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +67,8 @@ def of_log(here: Place) -> Place:
 
 def of_causes(here: Place) -> Place:
     """The place with the causes that people named, whatever fixes, remarks and actions they wrote."""
+    if not here.words or here.words.startswith(_CAUSES):
+        return here
     return replace(here, words=kept(here, _names))
 
 
@@ -148,12 +152,14 @@ def _names(here: Place) -> str:
 def _told_apart(names: pl.DataFrame) -> str:
     """What is called otherwise for other names; nothing for none."""
     notes = "|".join(names["note"].sort())
-    return hashlib.sha256(notes.encode()).hexdigest()[:16] if notes else ""
+    return _CAUSES + hashlib.sha256(notes.encode()).hexdigest()[:16] if notes else ""
 
 
 def _facts(here: Place) -> Facts:
     names = names_in_force(Store(here.store))
-    if _told_apart(names) != here.words:
+    if not here.words:
+        names = names.clear()
+    elif _told_apart(names) != here.words:
         # Somebody wrote since the page began: kept as the answer of then, this would come back with a name taken back.
         st.rerun()
     return with_named_causes(kept(of_log(here), _counted), names, site(here))

@@ -35,7 +35,8 @@ def page(here: data.Place) -> None:
     site, now = data.site(here), datetime.now(UTC)
     top, box = st.columns([15, 4], gap="small")
     begin = start(here, box, now)
-    base = data.kept(here, as_taken, begin)
+    # Which job a machine runs is the log's to say: names of causes leave it.
+    base = data.kept(data.of_log(here), as_taken, begin)
     plan, problems = tonight_plan.with_address(base, st.query_params.get("plan"), site)
     review = forecast(here, plan, now)
     with top:

@@ -85,18 +85,25 @@ class Past:
         `run_history`, with their stock.
     history : History
     check : ForecastCheck
+    quality : DataFrame
+        Good and bad parts of each machine and job.
+    log_end : datetime or None
+        End of the log.
     """
 
     runs: pl.DataFrame
     history: History
     check: ForecastCheck
+    quality: pl.DataFrame
+    log_end: datetime | None
 
 
 def past_nights(facts: Facts, site: Site) -> Past:
     """Learn from the nights there were."""
     runs = with_stock(run_history(facts, site), facts["shift_plans"])
     history = History(runs)
-    return Past(runs, history, forecast_check(runs, history))
+    log_end = facts["spans"].select(pl.col("end").max()).collect().item()
+    return Past(runs, history, forecast_check(runs, history), _quality(facts), log_end)
 
 
 def tonight_review(
@@ -129,10 +136,10 @@ def tonight_review(
     """
     before = past or past_nights(facts, site)
     asked = plan if plan is not None else running_now(facts, start or next_start(site, now))
-    nights = _nights(asked, facts, site)
+    nights = _nights(asked, before.quality, facts, site)
     found = forecasts(nights, before.history, draws)
     gains = night_gains(nights, before.runs, before.history)
-    log_end = facts["spans"].select(pl.col("end").max()).collect().item()
+    log_end = before.log_end
     zone = site.site.time_zone
     return Tonight(
         machines=_told(found, zone),
@@ -155,14 +162,14 @@ def running_now(facts: Facts, start: datetime) -> pl.DataFrame:
     ).collect()
 
 
-def _nights(asked: pl.DataFrame, facts: Facts, site: Site) -> pl.DataFrame:
+def _nights(asked: pl.DataFrame, quality: pl.DataFrame, facts: Facts, site: Site) -> pl.DataFrame:
     ends = {at: stretch_at(site, at) for at in asked["at"].unique().to_list()}
     known = {at: stretch.end for at, stretch in ends.items() if stretch is not None}
     attended = {at: stretch.attended for at, stretch in ends.items() if stretch is not None}
     here = (
         asked.join(planned_pairs(asked.select("machine", "job").unique(), site), on=["machine", "job"], how="left")
         .join(_orders(asked["job"].unique().to_list(), facts, site), on="job", how="left")
-        .join(_quality(facts), on=["machine", "job"], how="left")
+        .join(quality, on=["machine", "job"], how="left")
         .with_columns(
             end=pl.col("at").replace_strict(known, default=None, return_dtype=pl.Datetime("us", "UTC")),
             attended=pl.col("at").replace_strict(attended, default=None, return_dtype=pl.Boolean),

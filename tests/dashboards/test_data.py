@@ -51,6 +51,10 @@ def test_a_name_changes_what_is_made_of_causes_until_it_is_taken_back(place):
     assert data.of_log(named) == data.of_log(before)
     assert data.site(named) is site
     assert cause_of_first_stop(named) == ("swarf nest", "A. Turner")
+    # The log's own word is still to be had.
+    assert data.facts(data.of_log(named))["stops"].collect()["named_by"].null_count() == review.stops.height
+    assert data.of_causes(data.of_causes(named)) == data.of_causes(named)
+    assert data.of_causes(data.of_log(named)) == data.of_log(named)
     # Another word leaves it named.
     written(remark_note("new coolant", review.window.night, site, machine=None, who="A. Turner"))
     assert data.review(place(), None) is data.review(named, None)
