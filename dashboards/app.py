@@ -4,6 +4,7 @@ import os
 
 import door
 import lasting
+import links
 import polars as pl
 import streamlit as st
 import theme
@@ -19,6 +20,7 @@ page = st.navigation(PAGES, position="top" if door.is_open() else "hidden")
 if door.is_open():
     door.person(words.who())
     page.run()
+    links.are_followed([one.url_path for one in PAGES])
     lasting.stays(page.url_path)
 else:
     door.ask()

@@ -105,13 +105,19 @@ def _shortfall(at: alt.X, look: Look) -> list[alt.Chart]:
 
 
 def _strip(start: alt.X, look: Look) -> list[alt.Chart]:
-    told = _span_told()
+    """Spans, and words over some of them; those of a stop lead to what is known of it."""
+    spans = blocks(drawing.data_of("spans")).encode(x=start, x2=alt.X2("end:Q"), tooltip=_span_told())
+    words = over("named").mark_text(**_small(look), dx=8)
+    named = words.encode(x=start, y=down("y"), text=alt.Text("said:N"), tooltip=_span_told())
+    return [layer for one in (spans, named) for layer in _leading_if_a_stop(one)]
+
+
+def _leading_if_a_stop(drawn: alt.Chart) -> list[alt.Chart]:
+    """Two layers: where nothing is to be followed the browser would follow "null"."""
     return [
-        blocks(drawing.data_of("spans")).encode(x=start, x2=alt.X2("end:Q"), **told),
-        over("named").mark_text(**_small(look), dx=8).encode(
-            x=start, y=down("y"), text=alt.Text("said:N"), **told
-        ),
-    ]  # fmt: skip
+        drawn.transform_filter("!isValid(datum.href)"),
+        drawn.transform_filter("isValid(datum.href)").encode(href=alt.Href("href:N")),
+    ]
 
 
 def _remarks(at: alt.X, high: int, look: Look) -> list[alt.Chart]:
@@ -135,15 +141,14 @@ def _clocked(field: str, title: str) -> list[alt.Tooltip]:
     return [alt.Tooltip("at_local:N", title="clock"), alt.Tooltip(f"{field}:Q", title=title, format=".0f")]
 
 
-def _span_told() -> dict[str, Any]:
-    tooltip = [
+def _span_told() -> list[alt.Tooltip]:
+    return [
         alt.Tooltip("kind:N"),
         alt.Tooltip("cause:N"),
         alt.Tooltip("start_local:N", title="from"),
         alt.Tooltip("end_local:N", title="to"),
         alt.Tooltip("minutes:Q", title="length [min]", format=".1f"),
     ]
-    return {"href": alt.Href("href:N"), "tooltip": tooltip}
 
 
 def _change_told() -> list[alt.Tooltip]:

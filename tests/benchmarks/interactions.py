@@ -77,6 +77,21 @@ def group_in_the_chart(page: Any, number: int) -> Act:
     return clicking(page, mark)
 
 
+def link(place: str, known: int = ROUNDS) -> Doing:
+    """One link after the other, of as many as there are."""
+    return lambda page, number: clicking(page, page.locator(place).nth(number % known))
+
+
+def stop_in_the_drawing(page: Any, number: int) -> Act:
+    """The widest blocks that lead to a stop; the browser's drawing knows where each leads."""
+    block = page.evaluate_handle(
+        "number => [...document.querySelectorAll('.st-key-drawing .mark-rect path')].filter(one => one.__data__?.href)"
+        ".sort((one, other) => other.getBoundingClientRect().width - one.getBoundingClientRect().width)[number]",
+        number,
+    )
+    return clicking(page, block.as_element())
+
+
 def stop(page: Any, number: int) -> None:
     """Go to the stop that ended a machine's run."""
     page.locator(".rl-what a").nth(number).click()
@@ -114,6 +129,9 @@ DONE: Final[list[tuple[str, str, str, Doing]]] = [
     ("last night", "", "another night", choice("Night")),
     ("last night", "", "the night before, by key", key("b")),
     ("last night", "", "all 50 machines", words("All 50 machines")),
+    ("last night", "", "a machine of the list", link(".rl-name a")),
+    ("last night", "", "a stop of the list", link(".rl-what a")),
+    ("last night", "", "a stop of the drawing", stop_in_the_drawing),
     ("last night", "", "another table", button("Stops", "tab")),
     ("last night", "", "a stop closed", closing),
     ("last night", "", "a cause named", cause),
@@ -125,6 +143,7 @@ DONE: Final[list[tuple[str, str, str, Doing]]] = [
     ("reload health", "reloads", "grouped otherwise", choice("Grouped by")),
     ("reload health", "reloads", "faults of another cause", choice("Faults")),
     ("reload health", "reloads", "the reloads of a group", choice("Show the reloads of")),
+    ("reload health", "reloads?by=machine&group=T01", "the night of a fault", link("a:text-is('its night')", 3)),
     ("reload health", "reloads", "a mark clicked", group_in_the_chart),
     ("reload health", "reloads", "over time", part("Over time")),
     ("reload health", "reloads", "reload times", part("Reload times")),

@@ -12,6 +12,7 @@ from xml.etree import ElementTree
 
 import polars as pl
 import pytest
+import theme
 from browser.conftest import ROOT, SITE, served
 from browser.looking import PAGES, WAIT_MS, Seen
 
@@ -101,6 +102,72 @@ def test_a_stop_is_clicked_named_and_the_name_taken_back(seen: Seen, store: Path
     page.wait_for_function("() => document.body.innerText.includes('Taken back by')", timeout=WAIT_MS)
     kinds = Store(store).held("notes").sort("noted_at").select("kind").collect()["kind"].to_list()
     assert kinds == ["cause", "withdrawal"]
+
+
+def open_page_stays(seen: Seen, click: Any) -> None:
+    """A click leads to a stop without the page being loaded; "back" leads away from it again."""
+    page = seen.page
+    page.evaluate("window.stays = true")
+    was = page.url
+    click()
+    page.wait_for_url(re.compile("stop="), timeout=WAIT_MS)
+    page.get_by_role("button", name="Close this stop").wait_for(timeout=WAIT_MS)
+    seen.drawn()
+    assert page.evaluate("window.stays")
+    assert page.evaluate("document.querySelector('[data-testid=\"stMain\"]').scrollTop") == 0
+    page.go_back()
+    page.get_by_role("button", name="Close this stop").wait_for(state="detached", timeout=WAIT_MS)
+    assert page.url == was
+
+
+def span_of(page: Any, kind: str) -> Any:
+    """The longest span of a kind in the drawing of the night."""
+    fill = theme.LIGHT.fill(kind)
+    return page.evaluate_handle(
+        "fill => [...document.querySelectorAll('.st-key-drawing .mark-rect path')]"
+        ".filter(one => one.getAttribute('fill')?.toLowerCase() === fill)"
+        ".sort((one, other) => other.getBoundingClientRect().width - one.getBoundingClientRect().width)[0]",
+        fill.lower(),
+    ).as_element()
+
+
+def test_a_stop_of_the_list_opens_on_the_page_that_is_open(seen: Seen):
+    link = seen.go("").locator(".rl-what a").last
+    link.scroll_into_view_if_needed()
+    open_page_stays(seen, link.click)
+
+
+def test_a_stop_of_the_drawing_opens_on_the_page_that_is_open(seen: Seen):
+    seen.go("")
+    open_page_stays(seen, span_of(seen.page, "stopped").click)
+
+
+def test_time_without_a_stop_leads_nowhere(seen: Seen):
+    page = seen.go("")
+    was = page.url
+    span_of(page, "producing").click()
+    page.wait_for_timeout(1000)
+    assert page.url == was
+    assert "Walk to" in seen.text()
+
+
+def test_a_link_to_another_page_opens_it_on_the_page_that_is_open(seen: Seen, store: Path):
+    faults = Store(store).fact("reloads").filter(~pl.col("attended"), outcome="retried")
+    machine = faults.collect()["machine"][0]
+    page = seen.go(f"reloads?by=machine&group={machine}")
+    page.evaluate("window.stays = true")
+    page.get_by_role("link", name="its night").first.click()
+    page.wait_for_url(re.compile(rf"/\?night=.*machine={machine}"), timeout=WAIT_MS)
+    page.get_by_text(f"{machine} in detail").wait_for(timeout=WAIT_MS)
+    assert page.evaluate("window.stays")
+
+
+def test_a_link_opens_in_a_tab_of_its_own_where_that_is_asked_for(seen: Seen):
+    page = seen.go("")
+    with page.context.expect_page(timeout=WAIT_MS) as opened:
+        page.locator(".rl-what a").first.click(modifiers=["ControlOrMeta"])
+    opened.value.get_by_role("button", name="Close this stop").wait_for(timeout=WAIT_MS)
+    assert "stop=" not in page.url
 
 
 def test_an_address_opens_the_same_view(seen: Seen, browser: Any):

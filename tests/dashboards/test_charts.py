@@ -33,9 +33,14 @@ def layers(spec: dict[str, Any]) -> list[dict[str, Any]]:
     return spec["vconcat"][1]["layer"]
 
 
+def layers_of(spec: dict[str, Any], name: str) -> list[dict[str, Any]]:
+    """The layers that draw some data."""
+    return [one for one in layers(spec) if one["data"].get("name") == name]
+
+
 def layer_of(spec: dict[str, Any], name: str) -> dict[str, Any]:
     """The layer that draws some data, alone in doing so."""
-    (layer,) = [one for one in layers(spec) if one["data"].get("name") == name]
+    (layer,) = layers_of(spec, name)
     return layer
 
 
@@ -138,13 +143,23 @@ def test_the_strip_tells_the_stop_by_its_cause_from_its_start(spec):
 
 def test_the_words_over_a_stop_tell_and_lead_where_the_stop_does(spec):
     """They lie over it: the mouse finds them in its place."""
-    strip, words = layer_of(spec, "spans"), layer_of(spec, "named")
-    assert "misfeed" in [one["said"] for one in shown(spec, words)]
-    for channel in ("tooltip", "href"):
-        assert words["encoding"][channel] == strip["encoding"][channel]
-    told = {one["field"] for one in words["encoding"]["tooltip"]} | {"href"}
-    stops = [{name: one[name] for name in told} for one in shown(spec, strip)]
-    assert all({name: one[name] for name in told} in stops for one in shown(spec, words))
+    both = zip(layers_of(spec, "spans"), layers_of(spec, "named"), strict=True)
+    for strip, words in both:
+        assert "misfeed" in [one["said"] for one in shown(spec, words)]
+        for channel in ("tooltip", "href"):
+            assert words["encoding"].get(channel) == strip["encoding"].get(channel)
+        told = {one["field"] for one in words["encoding"]["tooltip"]} | {"href"}
+        stops = [{name: one[name] for name in told} for one in shown(spec, strip)]
+        assert all({name: one[name] for name in told} in stops for one in shown(spec, words))
+
+
+@pytest.mark.parametrize("name", ["spans", "named"])
+def test_a_click_leads_somewhere_or_nowhere_but_never_to_null(spec, name):
+    still, leading = layers_of(spec, name)
+    assert [one["filter"] for one in still["transform"]] == ["!isValid(datum.href)"]
+    assert [one["filter"] for one in leading["transform"]] == ["isValid(datum.href)"]
+    assert "href" not in still["encoding"]
+    assert leading["encoding"]["href"]["field"] == "href"
 
 
 def test_the_mouse_is_never_told_a_null_or_the_milliseconds_of_an_instant(spec):
