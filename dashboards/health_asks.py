@@ -137,6 +137,14 @@ def members(here: data.Place, scope: Scope, dimension: str, group: str) -> pl.Da
     return data.kept(here, _members, scope, dimension, group)
 
 
+def ahead(here: data.Place) -> None:
+    """Ask what other parts of the page, and every other cause, start from; of the usual days."""
+    usual = Scope(RELOAD_FAULTS, machine=None, first=None, last=None)
+    pattern(here, usual)
+    durations(here, usual)
+    _shared_by_causes(here, usual.first, usual.last)
+
+
 # --- asked once ----------------------------------------------------------------------------------
 
 
@@ -185,12 +193,16 @@ def _health(here: data.Place, scope: Scope) -> FaultHealth:
 
 
 def _fault_health(here: data.Place, cause: str, first: date | None, last: date | None) -> FaultHealth:
-    facts, site, ran = data.facts(here), data.site(here), data.kept(data.of_causes(here), _ran, first, last)
+    facts, site, ran = data.facts(here), data.site(here), _shared_by_causes(here, first, last)
     return by_cause.fault_health(facts, site, cause, first=first, last=last, fixes=fixes(here), ran=ran)
 
 
+def _shared_by_causes(here: data.Place, first: date | None, last: date | None) -> by_cause.Ran:
+    """Who ran when: the same for every cause that is chosen."""
+    return data.kept(data.of_causes(here), _ran, first, last)
+
+
 def _ran(here: data.Place, first: date | None, last: date | None) -> by_cause.Ran:
-    """The same for every cause that is chosen."""
     return by_cause.ran_in(data.facts(here), data.site(here), first=first, last=last)
 
 

@@ -43,14 +43,17 @@ def show(here: data.Place, of: Scope) -> None:
     """All fixes with their verdicts, and a form for one more."""
     zone = data.site(here).site.time_zone
     pieces.section("Did the fixes work?" + (f" {of.machine}" if of.machine else ""))
-    if said := st.session_state.pop(_SAID, None):
-        pieces.told([markup("<b>{said}</b>", said=said)])
     held = _own(asks.fixes(here), of)
-    if held.is_empty():
-        pieces.note("No fix is noted yet. Note what was done below: from then on the page tells whether it worked.")
-    else:
-        checks = _own(asks.checks(here), of).sort("at", descending=True)
-        all_checks(here, of, checks, zone)
+    # What comes with a fix has places of its own: a browser would draw the forms anew, which it pushes down.
+    with st.container():
+        if said := st.session_state.pop(_SAID, None):
+            pieces.told([markup("<b>{said}</b>", said=said)])
+    with st.container():
+        if held.is_empty():
+            pieces.note("No fix is noted yet. Note what was done below: from then on the page tells whether it worked.")
+        else:
+            checks = _own(asks.checks(here), of).sort("at", descending=True)
+            all_checks(here, of, checks, zone)
     if words.may_write(here):
         left, right = st.columns([11, 6], gap="large")
         with left:

@@ -374,4 +374,4 @@ def alarms(here: data.Place, of: Scope) -> None:
     sheet.tabs("tables of alarms", drawn)
 
 
-sheet.opened(page)
+sheet.opened(page, asks.ahead)

@@ -1,7 +1,7 @@
 """What every page does alike: say what is wrong instead of failing, show what came in meanwhile, close with cautions.
 
 def page(here): ...
-sheet.opened("The week", page)
+sheet.opened(page)
 """
 
 from collections.abc import Callable, Mapping
@@ -20,18 +20,22 @@ REFRESH: Final = "30s"
 """How often a page left open looks whether something was read."""
 
 
-def opened(draw: Callable[[data.Place], None]) -> None:
+def opened(draw: Callable[[data.Place], None], ahead: Callable[[data.Place], object] | None = None) -> None:
     """Draw a page over the store and the site file as they are now.
 
     Parameters
     ----------
     draw : callable
         Draws it; what a person can act on is raised as a `RunlogError`.
+    ahead : callable, optional
+        Asks, while people look at the page, what they are likely to ask of it next: answers are kept.
     """
     here = data.place()
-    _drawn(draw, here)
+    drawn = _drawn(draw, here)
     pieces.cautions()
     _watch(here)
+    if ahead is not None and drawn:
+        ahead(here)
 
 
 def part(draw: Callable[..., None]) -> Callable[..., None]:
@@ -51,11 +55,14 @@ def part(draw: Callable[..., None]) -> Callable[..., None]:
     return drawn
 
 
-def _drawn(draw: Callable[..., None], *given: Any) -> None:
+def _drawn(draw: Callable[..., None], *given: Any) -> bool:
+    """Whether there was something to draw; if not, why not is on the page."""
     try:
         draw(*given)
     except RunlogError as error:
         pieces.sentence("Nothing to show yet", *str(error).splitlines())
+        return False
+    return True
 
 
 @st.fragment(run_every=REFRESH)

@@ -5,7 +5,9 @@ import shutil
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
+import health_asks
 import health_charts as charts
 import health_tables as tables
 import picture
@@ -18,6 +20,7 @@ from figures.nights import DAY, SHIFTS, SITE, facts, night
 from streamlit.testing.v1 import AppTest
 
 from dashboards import nights
+from runlog.figures import fault_health as by_cause
 from runlog.figures.fault_pattern import fitted
 from runlog.figures.fixes import fix_checks
 from runlog.figures.group_members import reloads_of
@@ -140,6 +143,19 @@ def test_everything_chosen_is_in_the_address(opened, shop):
     page.selectbox(key="by").select("machine").run()
     assert "group" not in page.query_params
     assert "nothing of the name" not in html(page)
+
+
+def test_what_other_parts_start_from_is_asked_while_people_look_at_the_first(opened, own_shop, monkeypatch):
+    filled(*own_shop, hunted())
+    asked = []
+    for home, name in ((health_asks, "reload_pattern"), (health_asks, "reload_durations"), (by_cause, "ran_in")):
+        asked.append(Mock(wraps=getattr(home, name)))
+        monkeypatch.setattr(home, name, asked[-1])
+    opened(*own_shop)
+    assert [one.call_count for one in asked] == [1, 1, 1]
+    for address in ({"part": "over-time"}, {"part": "reload-times"}, {"cause": "misfeed"}, {"machine": "T01"}):
+        opened(*own_shop, **address)
+    assert [one.call_count for one in asked] == [1, 1, 1]
 
 
 def test_a_cause_of_stops_is_counted_against_hours(opened, shop):
