@@ -152,18 +152,17 @@ def _row(key: str, on_row: Callable[[int | None], None]) -> None:
 
 def take_away(title: str, name: str, frame: pl.DataFrame, zone: str) -> None:
     """Buttons that hand a frame over as CSV and as Parquet; the files are made when asked for."""
-    left, right, _ = st.columns([3, 3, 10], gap="small")
-    kinds: list[tuple[Any, str, str, Callable[[], bytes]]] = [
-        (left, "CSV", "text/csv", lambda: data.csv_of(frame, zone)),
-        (right, "Parquet", "application/vnd.apache.parquet", lambda: data.parquet_of(frame)),
+    kinds: list[tuple[str, str, Callable[[], bytes]]] = [
+        ("CSV", "text/csv", lambda: data.csv_of(frame, zone)),
+        ("Parquet", "application/vnd.apache.parquet", lambda: data.parquet_of(frame)),
     ]
-    for place, kind, mime, made in kinds:
-        place.download_button(
-            f"{title} as {kind}",
-            made,
-            file_name=f"{name}.{kind.lower()}",
-            mime=mime,
-            key=f"{name} {kind}",
-            on_click="ignore",
-            width="stretch",
-        )
+    with st.container(horizontal=True, gap="small"):
+        for kind, mime, made in kinds:
+            st.download_button(
+                f"{title} as {kind}",
+                made,
+                file_name=f"{name}.{kind.lower()}",
+                mime=mime,
+                key=f"{name} {kind}",
+                on_click="ignore",
+            )
