@@ -18,6 +18,7 @@ import tables
 import words
 
 from runlog.figures.named_causes import names_given
+from runlog.figures.stop_around import BEFORE, from_right_before
 from runlog.notes import cause_note, in_force, withdrawal
 
 
@@ -40,11 +41,17 @@ def panel(here: data.Place, stop: dict[str, Any], zone: str) -> None:
         pieces.stop_facts(stop, zone)
         _names(here, stop, zone)
     with right:
-        events = data.events_around(here, stop["machine"], stop["start"], stop["end"])
-        name = f"events-{stop['machine']}-{stop['start']:%Y%m%dT%H%M%SZ}"
-        shown = tables.events(events, zone)
-        sheet.table("The log around it", name, shown, events, zone, nothing="Nothing in the log around it.")
+        _log_around(here, stop, zone)
     st.button("Close this stop", key="close", on_click=address.to, args=("stop", None))
+
+
+def _log_around(here: data.Place, stop: dict[str, Any], zone: str) -> None:
+    events = data.events_around(here, stop["machine"], stop["start"], stop["end"])
+    first = from_right_before(events)
+    earlier = first.height < events.height and st.toggle(f"From {BEFORE.seconds // 60} minutes before", key="earlier")
+    name = f"events-{stop['machine']}-{stop['start']:%Y%m%dT%H%M%SZ}"
+    shown = tables.events(events if earlier else first, zone)
+    sheet.table("The log around it", name, shown, events, zone, nothing="Nothing in the log around it.")
 
 
 def _names(here: data.Place, stop: dict[str, Any], zone: str) -> None:

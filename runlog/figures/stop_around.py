@@ -1,7 +1,8 @@
 """A stop and the log around it: what to read before naming its cause.
 
 begin, end = around(start, end)                            which events to ask the store for
-told = events_around(store.events([machine], begin, end))
+told = events_around(store.events([machine], begin, end), start)
+from_right_before(told)                                    what to read first
 """
 
 from datetime import datetime, timedelta
@@ -15,6 +16,9 @@ AFTER: Final = timedelta(minutes=5)
 """How long after its start they end: consequences come within it."""
 MOST: Final = 400
 """Events shown at most, those nearest to the start."""
+
+LAST: Final = 5
+"""So many events before a stop tell what the machine was doing; what came of it begins right below them."""
 
 
 def around(start: datetime, end: datetime) -> tuple[datetime, datetime]:
@@ -57,3 +61,15 @@ def events_around(events: pl.LazyFrame, start: datetime) -> pl.DataFrame:
         )
         .collect()
     )
+
+
+def from_right_before(told: pl.DataFrame) -> pl.DataFrame:
+    """Events from the last few before the stop on.
+
+    Parameters
+    ----------
+    told : DataFrame
+        From `events_around`.
+    """
+    before = told.filter(pl.col("after_s") < 0).height
+    return told.slice(max(before - LAST, 0))
