@@ -4,16 +4,19 @@ The address decides. A box shows what it says and, when used, changes it; what t
 know is told, and left out.
 """
 
-from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, date, datetime
 from typing import Any, Final, TypeVar
+from urllib.parse import urlencode
 
+import polars as pl
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 T = TypeVar("T")
 
 _ALL: Final = "All machines"
+_SECOND: Final = "%Y-%m-%dT%H:%M:%SZ"
 
 
 def one_of(
@@ -89,7 +92,14 @@ def to(key: str, value: str | None) -> None:
 
 def stop_name(machine: str, start: datetime) -> str:
     """How a stop is called in the address: its machine, and the second in which it began, in UTC."""
-    return f"{machine} {start.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
+    return f"{machine} {start.astimezone(UTC):{_SECOND}}"
+
+
+def of_stops(night: date, machines: Iterable[str], start: pl.Expr) -> pl.Expr:
+    """Addresses of the stops of rows with a `machine`, by the instant in which each began; null without one."""
+    pages = {machine: "?" + urlencode({"night": night.isoformat(), "stop": f"{machine} "}) for machine in machines}
+    page = pl.col("machine").replace_strict(pages, return_dtype=pl.String)
+    return pl.concat_str(page, start.dt.strftime(_SECOND))
 
 
 def _taken(key: str, name: Callable[[Any], str], default: Any) -> None:

@@ -24,15 +24,19 @@ from runlog.figures.night import NightReview
 
 # Rows drawn until more are asked for: a drawing of fifty keeps a browser busy.
 ROWS: Final = 12
+# Night before, night, night after, machine: a line on a tablet holds the first three with all their words.
+CONTROLS_PX: Final = (124, 164, 116, 164)
 
 
 def page(here: data.Place) -> None:
     """Choose a night and a machine, ask for the review, show it."""
     latest = data.review(here, None)
-    top, *controls = st.columns([9, 3, 4, 3, 4], gap="small")
-    night = choose_night(latest.nights, *controls[:3])
+    top, controls = st.columns([9, 14], gap="small")
+    row = controls.container(horizontal=True, horizontal_alignment="right", gap="small")
+    *steps, machines = [row.container(width=width) for width in CONTROLS_PX]
+    night = choose_night(latest.nights, *steps)
     review = latest if night == latest.window.night else data.review(here, night)
-    machine = address.machine(sorted(review.machines["machine"]), controls[3])
+    machine = address.machine(sorted(review.machines["machine"]), machines)
     with top:
         heading(review)
     words = headline(review, datetime.now(UTC))
@@ -170,7 +174,15 @@ def table_of(
     """One of them, of one machine if one is chosen."""
     shown, figures = _filtered(told(review), machine), _filtered(frame, machine)
     file = f"{name}-{review.window.night}"
-    sheet.table(title, file, shown, figures, review.window.zone, nothing="None in this night.")
+    sheet.table(
+        title,
+        file,
+        shown,
+        figures,
+        review.window.zone,
+        nothing="None in this night.",
+        columns=tables.stop_links(),
+    )
 
 
 def _filtered(frame: pl.DataFrame, machine: str | None) -> pl.DataFrame:

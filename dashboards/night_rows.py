@@ -6,10 +6,10 @@ other rows. So where a machine's row lies, and how high its parts reach in it, i
 
 from collections.abc import Sequence
 from typing import Final
-from urllib.parse import urlencode
 
 import polars as pl
 import polars.selectors as cs
+from address import of_stops
 from clock import placed, since_start
 from marks import LINE_PX, STRIP_PX, TICK_PX, in_blocks, known
 from stacked import HOURS, hours_of, in_rows, px, tops
@@ -135,17 +135,8 @@ def _spans(strip: pl.DataFrame, machines: Sequence[str], window: Window) -> pl.D
         cause=pl.col("cause").fill_null("–"),
         minutes=pl.col("seconds") / 60,
         said=pl.coalesce("cause", "kind"),
-        href=_to_its_stop(machines, window),
+        href=of_stops(window.night, machines, pl.col("stop_start")),
     )  # fmt: skip
-
-
-def _to_its_stop(machines: Sequence[str], window: Window) -> pl.Expr:
-    """The address of the page that tells about a stop; nothing for other spans."""
-    night = window.night.isoformat()
-    pages = {machine: f"?{urlencode({'night': night, 'stop': f'{machine} '})}" for machine in machines}
-    begun = pl.col("stop_start").dt.strftime("%Y-%m-%dT%H:%M:%SZ")
-    to_page = pl.col("machine").replace_strict(pages, return_dtype=pl.String)
-    return pl.when(pl.col("stop_start").is_not_null()).then(pl.concat_str(to_page, begun))
 
 
 def _named(spans: pl.DataFrame, window: Window) -> pl.DataFrame:

@@ -1,6 +1,7 @@
 """The page as a person meets it: a night, an empty store, no site file, a night that is not there."""
 
 from datetime import timedelta
+from urllib.parse import parse_qsl
 
 import pieces
 import pytest
@@ -44,6 +45,25 @@ def test_every_table_can_be_taken_away(opened, shop_on_disk, table: str):
     page.run()
     assert not page.exception
     assert to_take_away(page, "CSV", "Parquet") == [f"{table} as {kind}" for kind in ("CSV", "Parquet")]
+
+
+def test_each_stop_of_the_table_leads_to_what_is_known_of_it(opened, shop_on_disk):
+    page = opened(*shop_on_disk)
+    page.session_state["tables of the night"] = "Stops"
+    page.run()
+    (row,) = page.dataframe[0].value.query("machine == 'T01'").to_dict("records")
+    address = dict(parse_qsl(row["around it"].removeprefix("?")))
+    assert address == {"night": "2026-11-23", "stop": "T01 2026-11-23T22:33:22Z"}
+    assert f"T01 stopped: {row['cause']}" in html(opened(*shop_on_disk, **address))
+
+
+def test_the_log_around_a_stop_is_read_from_right_before_it_or_from_earlier(opened, shop_on_disk):
+    page = opened(*shop_on_disk, stop="T01 2026-11-23T22:33:22Z")
+    (toggle,) = [one for one in page.toggle if one.label == "From 10 minutes before"]
+    assert page.dataframe[0].value["after its start [s]"].lt(0).sum() == 5
+    toggle.set_value(True).run()
+    assert not page.exception
+    assert page.dataframe[0].value["after its start [s]"].lt(0).sum() > 5
 
 
 def test_one_machine_chosen_by_the_address(opened, shop_on_disk):
