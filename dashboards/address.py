@@ -15,7 +15,14 @@ from streamlit.delta_generator import DeltaGenerator
 
 T = TypeVar("T")
 
-_ALL: Final = "All machines"
+View = tuple[tuple[str, str], ...]
+
+ALL: Final = "all"
+"""The switch that shows all machines."""
+TABLE: Final = "table"
+"""The tabs of the tables of a page."""
+_ALL_MACHINES: Final = "All machines"
+_ON: Final = "yes"
 _SECOND: Final = "%Y-%m-%dT%H:%M:%SZ"
 
 
@@ -73,13 +80,32 @@ def machine(names: Sequence[str], place: DeltaGenerator, *, bare: bool = True) -
     chosen = one_of(
         "machine",
         "Machine",
-        [_ALL, *names],
+        [_ALL_MACHINES, *names],
         place,
-        default=_ALL,
+        default=_ALL_MACHINES,
         unknown=f"No machine of that name in the log, which has {', '.join(names)}.",
         bare=bare,
     )
-    return None if chosen == _ALL else chosen
+    return None if chosen == _ALL_MACHINES else chosen
+
+
+def is_on(key: str) -> bool:
+    """Whether a switch is on, which may stand further down the page; see `switch`."""
+    return st.query_params.get(key) == _ON
+
+
+def switch(key: str, label: str) -> bool:
+    """A choice of yes or no, kept in the address under `key`."""
+    st.session_state[key] = is_on(key)
+    st.toggle(label, key=key, on_change=_switched, args=(key,))
+    return is_on(key)
+
+
+def tabs(key: str, names: Sequence[str]) -> Sequence[Any]:
+    """Tabs, the open one kept in the address under `key`; the first where it is silent."""
+    asked = st.query_params.get(key)
+    st.session_state[key] = asked if asked in names else names[0]
+    return st.tabs(names, key=key, on_change=_taken, args=(key, str, names[0]))
 
 
 def to(key: str, value: str | None) -> None:
@@ -95,11 +121,25 @@ def stop_name(machine: str, start: datetime) -> str:
     return f"{machine} {start.astimezone(UTC):{_SECOND}}"
 
 
-def of_stops(night: date, machines: Iterable[str], start: pl.Expr) -> pl.Expr:
+def of_view() -> View:
+    """Choices of the page about a night that a link to one of its stops keeps."""
+    return tuple((key, st.query_params[key]) for key in ("machine", ALL, TABLE) if key in st.query_params)
+
+
+def of_stop(night: date, view: View, name: str) -> str:
+    """Address of a stop, by its `stop_name`."""
+    return "?" + urlencode([("night", night.isoformat()), *view, ("stop", name)])
+
+
+def of_stops(night: date, view: View, machines: Iterable[str], start: pl.Expr) -> pl.Expr:
     """Addresses of the stops of rows with a `machine`, by the instant in which each began; null without one."""
-    pages = {machine: "?" + urlencode({"night": night.isoformat(), "stop": f"{machine} "}) for machine in machines}
+    pages = {machine: of_stop(night, view, f"{machine} ") for machine in machines}
     page = pl.col("machine").replace_strict(pages, return_dtype=pl.String)
     return pl.concat_str(page, start.dt.strftime(_SECOND))
+
+
+def _switched(key: str) -> None:
+    to(key, _ON if st.session_state[key] else None)
 
 
 def _taken(key: str, name: Callable[[Any], str], default: Any) -> None:

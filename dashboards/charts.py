@@ -2,21 +2,30 @@
 
 from collections.abc import Sequence
 from functools import cache
+from typing import Final
 
 import altair as alt
 import drawing
+import night_form
 import polars as pl
+from address import View
 from clock import in_look, length_ms
 from marks import by_test
-from night_form import form, names
 from night_rows import names_of, rows_of
 from picture import Spec
 from theme import Look
 
 from runlog.figures.night import NightReview
 
+NIGHT_SAID: Final = (
+    "Parts made against the plan, and below it the machine's time, over the night, a row for each machine."
+)
+"""What is drawn, of every night."""
+MOST_SAID: Final = 3
+"""Machines of a night that are read aloud: the list has all."""
 
-def night_drawing(review: NightReview, machines: Sequence[str], look: Look) -> Spec:
+
+def night_drawing(review: NightReview, machines: Sequence[str], look: Look, view: View = ()) -> Spec:
     """The night, one row a machine: parts made against the plan, and below it the strip of the machine's time.
 
     Parameters
@@ -26,13 +35,30 @@ def night_drawing(review: NightReview, machines: Sequence[str], look: Look) -> S
         Which rows, from the top.
     look : Look
         Colours of the theme.
+    view : tuple, optional
+        What its links keep of the page, as `address.of_view` tells.
 
     Returns
     -------
     dict
         Its specification.
     """
-    return drawing.over(rows_of(review, machines, look), form(length_ms(review.window), len(machines), look))
+    return drawing.over(
+        rows_of(review, machines, look, view), night_form.form(length_ms(review.window), len(machines), look)
+    )
+
+
+def night_said(machines: pl.DataFrame) -> str:
+    """What the drawing of a night shows, to be read aloud.
+
+    Parameters
+    ----------
+    machines : DataFrame
+        Rows of `NightReview.machines` that are drawn, the worst first.
+    """
+    told = machines.head(MOST_SAID).select(pl.format("{}: {}.", "machine", "finding")).to_series()
+    more = len(machines) - len(told)
+    return " ".join([NIGHT_SAID, *told, *([f"{more} more in the list beside it."] if more > 0 else [])])
 
 
 def with_names(drawn: Spec, machines: Sequence[str], look: Look) -> Spec:
@@ -47,7 +73,7 @@ def with_names(drawn: Spec, machines: Sequence[str], look: Look) -> Spec:
     """
     above, rows = drawn["vconcat"]
     return drawn | {
-        "vconcat": [above, rows | {"layer": [*rows["layer"], names(look)]}],
+        "vconcat": [above, rows | {"layer": [*rows["layer"], night_form.names(look)]}],
         "datasets": drawn["datasets"] | {"names": names_of(machines)},
     }
 

@@ -114,25 +114,26 @@ def what_is_new(here: data.Place, review: NightReview) -> None:
 
 def first_screen(here: data.Place, review: NightReview, machine: str | None, first: str | None) -> None:
     """The machines worst first, each beside its night."""
-    machines, night = _filtered(review.machines, machine), review.window.night
+    machines, night, view = _filtered(review.machines, machine), review.window.night, address.of_view()
     total = len(machines)
-    if not st.session_state.get("all"):
+    if not address.is_on(address.ALL):
         machines = machines.head(ROWS)
     left, right = st.columns([20, 31], gap="small")
     with left:
-        pieces.machine_list(machines, night.isoformat(), first)
+        pieces.machine_list(machines, night, view, first)
     with right.container(key="drawing"):
         names, look = tuple(machines["machine"]), theme.look()
-        chart = data.kept(data.of_causes(here), drawn, night, names, look)
+        chart = data.kept(data.of_causes(here), drawn, night, names, look, view)
         alone = charts.with_names(chart, names, look)
-        drawing.shown(chart, "The night", f"night-{night}", key="drawing", alone=alone)
+        said = charts.night_said(machines)
+        drawing.shown(chart, "The night", f"night-{night}", key="drawing", alt=said, alone=alone)
     if total > ROWS:
-        st.toggle(f"All {total} machines", key="all")
+        address.switch(address.ALL, f"All {total} machines")
 
 
-def drawn(here: data.Place, night: date, machines: tuple[str, ...], look: theme.Look) -> dict:
+def drawn(here: data.Place, night: date, machines: tuple[str, ...], look: theme.Look, view: address.View) -> dict:
     """The drawing's specification: making one takes longer than all the figures in it."""
-    return charts.night_drawing(data.review(here, night), machines, look)
+    return charts.night_drawing(data.review(here, night), machines, look, view)
 
 
 def one_machine(review: NightReview, machine: str) -> None:
@@ -163,9 +164,7 @@ def all_tables(review: NightReview, machine: str | None) -> None:
         "Parts over the clock": ("parts", tables.line, review.line),
     }
     pieces.section("To look up and take away")
-    sheet.tabs(
-        "tables of the night", {title: partial(table_of, review, machine, title, *one) for title, one in sheets.items()}
-    )
+    sheet.tabs({title: partial(table_of, review, machine, title, *one) for title, one in sheets.items()})
 
 
 def table_of(

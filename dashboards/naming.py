@@ -48,7 +48,7 @@ def panel(here: data.Place, stop: dict[str, Any], zone: str) -> None:
 def _log_around(here: data.Place, stop: dict[str, Any], zone: str) -> None:
     events = data.events_around(here, stop["machine"], stop["start"], stop["end"])
     first = from_right_before(events)
-    earlier = first.height < events.height and st.toggle(f"From {BEFORE.seconds // 60} minutes before", key="earlier")
+    earlier = first.height < events.height and address.switch("earlier", f"From {BEFORE.seconds // 60} minutes before")
     name = f"events-{stop['machine']}-{stop['start']:%Y%m%dT%H%M%SZ}"
     shown = tables.events(events if earlier else first, zone)
     sheet.table("The log around it", name, shown, events, zone, nothing="Nothing in the log around it.")

@@ -15,11 +15,6 @@ from picture import Spec
 from stacked import along, down, over
 from theme import GAP_PX, ROW_PX, Look
 
-SAID: Final = (
-    "Parts made against the plan, and below it the machine's time, over the night, a row for each machine of the list"
-    " beside it, which says how its run ended."
-)
-"""Read aloud; the same every night, as the browser would plan the drawing anew for other words."""
 LEFT_PX: Final = 54
 """Room for the parts axis."""
 
@@ -42,7 +37,6 @@ def form(length_ms: int, rows: int, look: Look) -> Spec:
         spacing=GAP_PX,
         bounds="flush",
         padding={"left": 2, "right": 6, "top": 0, "bottom": 4},
-        description=SAID,
     )
     return stacked.specified(in_look(chart, look).resolve_scale(x="independent", y="independent", shape="independent"))
 

@@ -9,7 +9,7 @@ from typing import Final
 
 import polars as pl
 import polars.selectors as cs
-from address import of_stops
+from address import View, of_stops
 from clock import placed, since_start
 from marks import LINE_PX, STRIP_PX, TICK_PX, in_blocks, known
 from stacked import HOURS, hours_of, in_rows, px, tops
@@ -25,7 +25,7 @@ LETTER: Final = 0.01
 """Share of the strip that a letter takes, about: where a word does not fit, the mouse has it."""
 
 
-def rows_of(review: NightReview, machines: Sequence[str], look: Look) -> dict[str, pl.DataFrame]:
+def rows_of(review: NightReview, machines: Sequence[str], look: Look, view: View) -> dict[str, pl.DataFrame]:
     """What each part of the drawing of these machines is put to, by its name.
 
     Returns
@@ -34,7 +34,7 @@ def rows_of(review: NightReview, machines: Sequence[str], look: Look) -> dict[st
         Places down the drawing in pixels, along it as `clock.since_start` says. [px, ms]
     """
     window, places = review.window, tops(machines, ROW_PX)
-    spans = _spans(in_rows(review.strip, places), machines, window)
+    spans = _spans(in_rows(review.strip, places), machines, window, view)
     line = placed(in_rows(review.line, places), "at", window=window)
     # A line along zero would say that nothing was made where nothing is known.
     made = line.drop_nulls("made").join(spans.select("machine").unique(), on="machine", how="semi")
@@ -128,14 +128,14 @@ def _short(machines: pl.DataFrame, rows: pl.DataFrame, window: Window) -> pl.Dat
 # --- the strip -----------------------------------------------------------------------------------
 
 
-def _spans(strip: pl.DataFrame, machines: Sequence[str], window: Window) -> pl.DataFrame:
+def _spans(strip: pl.DataFrame, machines: Sequence[str], window: Window, view: View) -> pl.DataFrame:
     return placed(strip, "start", "end", window=window).select(
         "machine", "kind", "start", "end", "start_local", "end_local", "seconds", "row_px",
         # The mouse would tell of a cause "null".
         cause=pl.col("cause").fill_null("–"),
         minutes=pl.col("seconds") / 60,
         said=pl.coalesce("cause", "kind"),
-        href=of_stops(window.night, machines, pl.col("stop_start")),
+        href=of_stops(window.night, view, machines, pl.col("stop_start")),
     )  # fmt: skip
 
 

@@ -1,13 +1,14 @@
 """Pieces of a page as markup. Every value passes through `theme.markup`, which escapes it."""
 
 from collections.abc import Callable, Iterable, Sequence
+from datetime import date
 from typing import Any, Final
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 import first
 import polars as pl
-from address import stop_name
+from address import View, of_stop, stop_name
 from theme import Markup, joined, markup, write
 
 from runlog.figures.cautions import CAUTIONS
@@ -126,15 +127,17 @@ def cautions() -> None:
 # --- the list of machines ------------------------------------------------------------------------
 
 
-def machine_list(machines: pl.DataFrame, night: str, first: str | None) -> None:
+def machine_list(machines: pl.DataFrame, night: date, view: View, first: str | None) -> None:
     """Worst first: how each run ended, made of planned, hours lost.
 
     Parameters
     ----------
     machines : DataFrame
         Rows of `NightReview.machines` to show.
-    night : str
-        Date of the night, for the address of a machine's own page.
+    night : date
+        For the addresses of its machines and stops.
+    view : tuple
+        What a link to a stop keeps of the page, as `address.of_view` tells.
     first : str or None
         The machine to walk to first, if there is one.
     """
@@ -142,11 +145,11 @@ def machine_list(machines: pl.DataFrame, night: str, first: str | None) -> None:
         '<div class="rl-head"><span>machine</span><span>what happened</span>'
         '<span class="rl-number">made of<br>planned parts</span><span class="rl-number">lost<br>std. hours</span></div>'
     )
-    rows = [_row(facts, night, facts["machine"] == first) for facts in machines.iter_rows(named=True)]
+    rows = [_row(facts, night, view, facts["machine"] == first) for facts in machines.iter_rows(named=True)]
     write(markup('<div class="rl-list">{head}{rows}</div>', head=head, rows=joined(rows)))
 
 
-def _row(facts: dict[str, Any], night: str, first: bool) -> Markup:
+def _row(facts: dict[str, Any], night: date, view: View, first: bool) -> Markup:
     changes = _changes(facts)
     return markup(
         '<div class="rl-row{first}"><div class="rl-name"><a href="?{address}" target="_self">{machine}</a>'
@@ -155,11 +158,11 @@ def _row(facts: dict[str, Any], night: str, first: bool) -> Markup:
         '<div class="rl-number">{made}<small>{of}</small><small>{limit}</small></div>'
         '<div class="rl-number">{lost}</div></div>',
         first=" rl-first" if first else "",
-        address=urlencode({"night": night, "machine": facts["machine"]}),
+        address=urlencode({"night": night.isoformat(), "machine": facts["machine"]}),
         machine=facts["machine"],
         rank=facts["rank"],
         standing=Markup('<span class="rl-now">standing now</span>') if facts["standing_now"] else "",
-        ending=_ending(facts, night),
+        ending=_ending(facts, night, view),
         changes="" if changes == "none" else f"bar changes: {changes}",
         made=facts["parts"],
         of="no plan" if facts["planned_parts"] is None else f"of {int(facts['planned_parts'])}",
@@ -168,12 +171,12 @@ def _row(facts: dict[str, Any], night: str, first: bool) -> Markup:
     )
 
 
-def _ending(facts: dict[str, Any], night: str) -> Markup:
+def _ending(facts: dict[str, Any], night: date, view: View) -> Markup:
     """How the run ended; a link to the stop that ended it."""
     if facts["cause"] is None or facts["stopped_at"] is None:
         return markup("{ending}", ending=facts["ending"])
-    stop = urlencode({"night": night, "stop": stop_name(facts["machine"], facts["stopped_at"])})
-    return markup('<a href="?{stop}" target="_self">{ending}</a>', stop=stop, ending=facts["ending"])
+    stop = of_stop(night, view, stop_name(facts["machine"], facts["stopped_at"]))
+    return markup('<a href="{stop}" target="_self">{ending}</a>', stop=stop, ending=facts["ending"])
 
 
 # --- one machine ---------------------------------------------------------------------------------

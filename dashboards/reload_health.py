@@ -371,7 +371,7 @@ def alarms(here: data.Place, of: Scope) -> None:
     drawn = {
         title: partial(sheet.table, title, *one, zone, nothing="None in this time.") for title, one in parts.items()
     }
-    sheet.tabs("tables of alarms", drawn)
+    sheet.tabs(drawn)
 
 
 sheet.opened(page, asks.ahead)

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from functools import partial, wraps
 from typing import Any, Final
 
+import address
 import data
 import pieces
 import polars as pl
@@ -124,20 +125,18 @@ def table(
     take_away(title, name, frame, zone)
 
 
-def tabs(key: str, parts: Mapping[str, Callable[[], None]]) -> None:
+def tabs(parts: Mapping[str, Callable[[], None]]) -> None:
     """Tables behind tabs, of which only the open one is drawn: together they take longer than the rest of a page.
 
     Parameters
     ----------
-    key : str
-        Of the tabs.
     parts : mapping of str to callable
         What is drawn, by the name of its tab.
     """
 
     @part
     def drawn() -> None:
-        for tab, draw in zip(st.tabs(list(parts), key=key, on_change="rerun"), parts.values(), strict=True):
+        for tab, draw in zip(address.tabs(address.TABLE, list(parts)), parts.values(), strict=True):
             if tab.open:
                 with tab:
                     draw()

@@ -136,11 +136,11 @@ def how_much(here: data.Place, number: int, days: Days) -> None:
         pieces.note("Nothing was planned in these days, so there is nothing to cover.")
         return
     names = machines["machine"].to_list()
-    shown = names if st.session_state.get("coverage all") else names[:ROWS]
+    shown = names if address.is_on("coverage-all") else names[:ROWS]
     chart = data.kept(here, asks.coverage_strip, number, every, tuple(shown), theme.look())
     drawing.shown(chart, "Coverage", "coverage", key="coverage strip", alt=tables.coverage_words(told, days))
     if len(names) > ROWS:
-        st.toggle(f"All {len(names)} machines", key="coverage all")
+        address.switch("coverage-all", f"All {len(names)} machines")
     step = "day" if every == "1d" else "week, from Monday"
     pieces.note(
         f"A tile is a {step}, the machine with the least signal on top. Plain: enough. Outlined, with the share "
@@ -191,7 +191,7 @@ def clock_steps(here: data.Place, number: int, days: Days) -> None:
     if number > STEPS_UP_TO:
         pieces.note(f"Clocks that step back are looked for in {STEPS_UP_TO} days at most: choose fewer days above.")
         return
-    if not st.toggle("Look for clocks that step back (reads the events of these days)", key="clock steps"):
+    if not address.switch("clock-steps", "Look for clocks that step back (reads the events of these days)"):
         return
     with st.spinner("Reading the events of these days"):
         steps = data.kept(here, asks.clock_steps, number)
@@ -241,11 +241,11 @@ def not_told(here: data.Place, number: int, zone: str) -> None:
         pieces.note("The site file names no machine, and no log told of one.")
         return
     names = rows["machine"].unique(maintain_order=True).to_list()
-    shown = names if st.session_state.get("tells all") else names[:ROWS]
+    shown = names if address.is_on("tells-all") else names[:ROWS]
     chart = data.kept(here, asks.tells_matrix, number, tuple(shown), theme.look())
     drawing.shown(chart, "What logs tell", "what-logs-tell", key="tells", alt=tables.tells_words(rows))
     if len(names) > ROWS:
-        st.toggle(f"All {len(names)} machines", key="tells all")
+        address.switch("tells-all", f"All {len(names)} machines")
     pieces.note("● told by the log   ◇ inferred from something else   × not in the log   – does not apply")
     nothing = "Every log tells all that figures need."
     sheet.table("Not told", "not-told", tables.lacking(rows), rows, zone, nothing=nothing)

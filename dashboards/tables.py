@@ -5,10 +5,11 @@ from typing import Any, Final
 import polars as pl
 import polars.selectors as cs
 import streamlit as st
-from address import of_stops
+from address import of_stops, of_view
 from charts import line_words
 
 from runlog.figures.night import NightReview
+from runlog.schema import OUTCOMES
 
 AROUND: Final = "around it"
 """Column that leads to what is known of a stop: the shortest ones are too narrow to click in the drawing."""
@@ -34,6 +35,10 @@ def machines(review: NightReview) -> pl.DataFrame:
         _clock("run_out_at", review).alias("bars planned to run out"),
         pl.col("bars_held").alias("bars at the start"),
         pl.col("bars_basis").alias("bars: how known"),
+        _outcomes().alias("bar changes"),
+        pl.col("remnant_mm").round(0).alias("remnants [mm]"),
+        pl.col("planned_remnant_mm").round(0).alias("remnants planned [mm]"),
+        pl.col("remnant_basis").alias("remnants: how known"),
         pl.col("not_measured").alias("not measured"),
     )
 
@@ -44,7 +49,7 @@ def stops(review: NightReview) -> pl.DataFrame:
         "machine",
         _clock("start", review).alias("from"),
         _clock("end", review).alias("to"),
-        of_stops(review.window.night, review.stops["machine"].unique(), pl.col("start")).alias(AROUND),
+        of_stops(review.window.night, of_view(), review.stops["machine"].unique(), pl.col("start")).alias(AROUND),
         (pl.col("duration_s") / 60).round(1).alias("length [min]"),
         "cause",
         pl.col("code").alias("first alarm"),
@@ -138,6 +143,11 @@ def for_reading(table: pl.DataFrame) -> pl.DataFrame:
 
 def _clock(name: str, review: NightReview) -> pl.Expr:
     return pl.col(name).dt.convert_time_zone(review.window.zone).dt.strftime("%a %H:%M:%S")
+
+
+def _outcomes() -> pl.Expr:
+    counted = [pl.when(pl.col(name) > 0).then(pl.format("{} {}", name, pl.lit(name))) for name in OUTCOMES]
+    return pl.concat_str(counted, separator=", ", ignore_nulls=True)
 
 
 def _yes(name: str) -> pl.Expr:

@@ -223,7 +223,7 @@ def tables(review: Tonight) -> None:
     if review.shop:
         sheets["Chance over the clock"] = (review.shop.hours, told.hours_columns(ZoneInfo(zone)))
     pieces.section("To look up and take away")
-    sheet.tabs("tables of tonight", {title: partial(table_of, title, *one, zone) for title, one in sheets.items()})
+    sheet.tabs({title: partial(table_of, title, *one, zone) for title, one in sheets.items()})
 
 
 def table_of(title: str, frame: pl.DataFrame, columns: Sequence[rollups.Column], zone: str) -> None:

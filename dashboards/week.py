@@ -238,9 +238,7 @@ def tables(review: WeekReview, currency: str) -> None:
     }
     with st.container(key="tables"):
         pieces.section("To look up and take away")
-        sheet.tabs(
-            "tables of the week", {title: partial(table_of, title, *one, week, zone) for title, one in told.items()}
-        )
+        sheet.tabs({title: partial(table_of, title, *one, week, zone) for title, one in told.items()})
 
 
 def table_of(title: str, frame: pl.DataFrame, columns: Sequence[rollups.Column], week: str, zone: str) -> None:

@@ -209,6 +209,9 @@ def test_a_table_behind_a_tab_leaves_once_its_tab_is_opened(seen: Seen, tmp_path
     waiting.value.save_as(to)
     assert "missing_parts" in pl.read_parquet(to).columns
     assert page.get_by_role("button", name="Machines as CSV").count() == 0
+    page.wait_for_url(re.compile(r"table=Short(\+|%20)bars"), timeout=WAIT_MS)
+    page.go_back()
+    page.get_by_role("button", name="Machines as CSV").wait_for(timeout=WAIT_MS)
 
 
 @pytest.mark.parametrize("path", PAGES, ids=lambda path: path or "last night")

@@ -153,6 +153,20 @@ def test_the_words_over_a_stop_tell_and_lead_where_the_stop_does(spec):
         assert all({name: one[name] for name in told} in stops for one in shown(spec, words))
 
 
+def test_a_link_of_the_drawing_keeps_what_is_chosen_on_the_page(review):
+    drawn = charts.night_drawing(review, ["T01"], theme.LIGHT, (("machine", "T01"), ("all", "yes")))
+    links = drawn["datasets"]["spans"]["href"].drop_nulls().to_list()
+    assert "?night=2026-11-23&machine=T01&all=yes&stop=T01+2026-11-23T22:33:22Z" in links
+
+
+def test_the_worst_of_a_night_are_read_aloud(review):
+    said = charts.night_said(review.machines)
+    assert said.startswith("Parts made against the plan")
+    assert "T01: stopped at 23:33: misfeed" in said
+    four = charts.night_said(pl.concat([review.machines, review.machines.head(1)]))
+    assert four.endswith("1 more in the list beside it.")
+
+
 @pytest.mark.parametrize("name", ["spans", "named"])
 def test_a_click_leads_somewhere_or_nowhere_but_never_to_null(spec, name):
     still, leading = layers_of(spec, name)

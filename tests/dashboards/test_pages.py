@@ -1,7 +1,8 @@
 """The page as a person meets it: a night, an empty store, no site file, a night that is not there."""
 
 from datetime import timedelta
-from urllib.parse import parse_qsl
+from html import escape
+from urllib.parse import parse_qsl, urlencode
 
 import pieces
 import pytest
@@ -41,19 +42,26 @@ TABLES = ("Machines", "Stops", "Bar changes", "Where time went", "What each did 
 @pytest.mark.parametrize("table", TABLES)
 def test_every_table_can_be_taken_away(opened, shop_on_disk, table: str):
     page = opened(*shop_on_disk)
-    page.session_state["tables of the night"] = table
+    page.query_params["table"] = table
     page.run()
     assert not page.exception
     assert to_take_away(page, "CSV", "Parquet") == [f"{table} as {kind}" for kind in ("CSV", "Parquet")]
 
 
+def test_the_table_of_machines_tells_bar_changes_and_remnants_of_each(opened, shop_on_disk):
+    told = opened(*shop_on_disk).dataframe[0].value.set_index("machine")
+    assert told.loc["T01", "bar changes"] == "2 clean, 1 failed"
+    assert told.loc["T01", "remnants planned [mm]"] > 0
+    assert told.loc["T03", "bar changes"] == ""
+
+
 def test_each_stop_of_the_table_leads_to_what_is_known_of_it(opened, shop_on_disk):
     page = opened(*shop_on_disk)
-    page.session_state["tables of the night"] = "Stops"
+    page.query_params["table"] = "Stops"
     page.run()
     (row,) = page.dataframe[0].value.query("machine == 'T01'").to_dict("records")
     address = dict(parse_qsl(row["around it"].removeprefix("?")))
-    assert address == {"night": "2026-11-23", "stop": "T01 2026-11-23T22:33:22Z"}
+    assert address == {"night": "2026-11-23", "table": "Stops", "stop": "T01 2026-11-23T22:33:22Z"}
     assert f"T01 stopped: {row['cause']}" in html(opened(*shop_on_disk, **address))
 
 
@@ -160,6 +168,24 @@ def test_a_long_list_shows_the_worst_and_the_rest_when_asked(opened, tmp_path):
     page.toggle(key="all").set_value(True).run()
     assert not page.exception
     assert html(page).count('class="rl-row') == 15
+    assert asked(page, "all") == "yes"
+    assert html(opened(tmp_path / "store", tmp_path / "site.toml", all="yes")).count('class="rl-row') == 15
+    page.toggle(key="all").set_value(False).run()
+    assert html(page).count('class="rl-row') == 12
+    assert "all" not in page.query_params
+
+
+def test_a_link_to_a_stop_keeps_what_is_chosen_beside_the_night(opened, shop_on_disk):
+    kept = {"night": "2026-11-23", "machine": "T01", "table": "Stops"}
+    stop = urlencode(kept | {"stop": "T01 2026-11-23T22:33:22Z"})
+    page = opened(*shop_on_disk, **kept)
+    assert f'href="?{escape(stop)}"' in html(page)
+    assert page.dataframe[0].value["around it"][0].replace(":", "%3A") == f"?{stop}"
+
+
+def test_an_open_tab_is_in_the_address_and_an_unknown_one_the_first(opened, shop_on_disk):
+    assert to_take_away(opened(*shop_on_disk, table="Stops"), "CSV") == ["Stops as CSV"]
+    assert to_take_away(opened(*shop_on_disk, table="<b>"), "CSV") == ["Machines as CSV"]
 
 
 def test_a_part_of_a_page_says_what_is_wrong_instead_of_failing():

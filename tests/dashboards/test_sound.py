@@ -113,7 +113,7 @@ def test_every_chart_says_its_finding(opened, shop_on_disk):
 def test_clock_steps_are_looked_for_when_asked(opened, shop_on_disk):
     page = opened(*shop_on_disk)
     assert "No clock stepped back" not in html(page)
-    page.toggle(key="clock steps").set_value(True).run()
+    page.toggle(key="clock-steps").set_value(True).run()
     assert not page.exception
     assert "No clock stepped back" in html(page)
     assert "choose fewer days" in html(opened(*shop_on_disk, days="91"))
