@@ -15,7 +15,7 @@ import polars as pl
 from clock import in_look
 from marks import FILLED, SHAPES, by_test, known
 from picture import Spec
-from theme import Look
+from theme import DASH, Look
 
 ROWS: Final = 24
 """Groups that are drawn, the clearest: the table has all."""
@@ -316,7 +316,7 @@ def strip(reloads: pl.DataFrame, span: tuple[date, date], zone: str, look: Look)
     marked = placed.filter(pl.col("outcome") != "clean").head(MARKS)
     order = [name for name in ("failed", "retried", "slow", "empty", "unclear") if name in set(marked["outcome"])]
     marked = marked.select(
-        "at", "said", "machine", "outcome", pl.col("first_out_code", "first_out_text").fill_null("–"),
+        "at", "said", "machine", "outcome", pl.col("first_out_code", "first_out_text").fill_null(DASH),
         known("duration_s", 1), known("planned_s", 1),
     )  # fmt: skip
     row = alt.Y("outcome:N", sort=[*order, CLEAN], title=None, scale=alt.Scale(domain=[*order, CLEAN]),

@@ -5,7 +5,7 @@ from typing import Any, Final, TypeVar
 
 import altair as alt
 import polars as pl
-from theme import GAP_PX, HEAD_PX, OUTLINED, Look
+from theme import DASH, GAP_PX, HEAD_PX, OUTLINED, Look
 
 T = TypeVar("T")
 
@@ -88,7 +88,7 @@ def known(number: str, digits: int = 0) -> pl.Expr:
     """A number to be told by the mouse; the browser would tell one that is not known as zero."""
     told = pl.col(number).cast(pl.Float64)
     said = told.round(digits).cast(pl.Int64 if digits == 0 else pl.Float64).cast(pl.String)
-    return pl.when(told.is_finite()).then(said).otherwise(pl.lit("–")).fill_null("–")
+    return pl.when(told.is_finite()).then(said).otherwise(pl.lit(DASH)).fill_null(DASH)
 
 
 def by_test(channel: Callable[..., T], cases: Mapping[str, Any], otherwise: Any) -> T:

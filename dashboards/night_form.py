@@ -78,15 +78,8 @@ def _layers(length_ms: int, high: int, look: Look) -> list[alt.Chart]:
 
 
 def _parts_axis(look: Look) -> list[alt.Chart]:
-    axes, labels = over("axes"), over("labels")
-    return [
-        axes.mark_rule(color=look.faint).encode(x=alt.XValue(0), y=down("zero"), y2=alt.Y2("high:Q")),
-        axes.mark_text(angle=270, x=2 - LEFT_PX, baseline="top", color=look.ink, fontSize=11).encode(
-            y=down("middle"), text=alt.TextValue("parts")
-        ),
-        labels.mark_rule(color=look.faint).encode(x=alt.XValue(-5), x2=alt.X2Value(0), y=down("y")),
-        labels.mark_text(align="right", x=-7, color=look.ink, fontSize=12).encode(y=down("y"), text=alt.Text("said:N")),
-    ]
+    name = over("axes").mark_text(angle=270, x=2 - LEFT_PX, baseline="top", color=look.ink, fontSize=11)
+    return stacked.axis(name.encode(text=alt.TextValue("parts")), look)
 
 
 def _shortfall(at: alt.X, look: Look) -> list[alt.Chart]:

@@ -13,7 +13,7 @@ from address import View, of_stops
 from clock import placed, since_start
 from marks import LINE_PX, STRIP_PX, TICK_PX, in_blocks, known
 from stacked import HOURS, hours_of, in_rows, px, tops
-from theme import GAP_PX, ROW_PX, Look
+from theme import DASH, GAP_PX, ROW_PX, Look
 
 from runlog.figures.night import NightReview, Window
 
@@ -54,7 +54,7 @@ def rows_of(review: NightReview, machines: Sequence[str], look: Look, view: View
         "named": _named(spans, window),
         "changes": rated.select(
             "start", "start_local", known("duration_s"), known("planned_s"), known("attempts"),
-            pl.col("first_out_code", "first_out_text").fill_null("–"),
+            pl.col("first_out_code", "first_out_text").fill_null(DASH),
             outcome=pl.col("outcome").fill_null("unclear"), y=px(TICK_PX),
         ),
         "end": _end(window),
@@ -132,7 +132,7 @@ def _spans(strip: pl.DataFrame, machines: Sequence[str], window: Window, view: V
     return placed(strip, "start", "end", window=window).select(
         "machine", "kind", "start", "end", "start_local", "end_local", "seconds", "row_px",
         # The mouse would tell of a cause "null".
-        cause=pl.col("cause").fill_null("–"),
+        cause=pl.col("cause").fill_null(DASH),
         minutes=pl.col("seconds") / 60,
         said=pl.coalesce("cause", "kind"),
         href=of_stops(window.night, view, machines, pl.col("stop_start")),

@@ -2,21 +2,18 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date
-from typing import Any, Final
+from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 import first
 import polars as pl
 from address import View, of_stop, stop_name
-from theme import Markup, joined, markup, write
+from theme import DASH, Markup, joined, markup, write
 
 from runlog.figures.cautions import CAUTIONS
 from runlog.figures.headline import Headline
 from runlog.schema import OUTCOMES
-
-DASH: Final = "–"
-"""Not known, or not measured."""
 
 
 def heading(words: Headline) -> None:

@@ -68,6 +68,25 @@ def clock(length_ms: int, high: int, look: Look) -> list[alt.Chart]:
     ]
 
 
+def axis(name: alt.Chart, look: Look) -> list[alt.Chart]:
+    """At the left of each row a line, ticks with numbers, and what they are of.
+
+    Parameters
+    ----------
+    name : Chart
+        Text over the data `axes`, which tell where each row's line begins and ends, and its middle (`zero`, `high`,
+        `middle`). The data `labels` tell where numbers stand and what they say (`y`, `said`).
+    look : Look
+    """
+    labels = over("labels")
+    return [
+        over("axes").mark_rule(color=look.faint).encode(x=alt.XValue(0), y=down("zero"), y2=alt.Y2("high:Q")),
+        name.encode(y=down("middle")),
+        labels.mark_rule(color=look.faint).encode(x=alt.XValue(-5), x2=alt.X2Value(0), y=down("y")),
+        labels.mark_text(align="right", x=-7, color=look.ink, fontSize=12).encode(y=down("y"), text=alt.Text("said:N")),
+    ]
+
+
 def specified(chart: Any) -> Spec:
     """A chart without the data that are put to it; what is the same every night stands with its marks.
 

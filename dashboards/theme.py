@@ -55,6 +55,9 @@ class Look:
 LIGHT: Final = Look("#FCFBF8", "#1B1D1F", "#5B6066", "#C9C6BE", BLUE, ORANGE, PURPLE, VERMILION, "#6B7075")
 DARK: Final = Look("#15181B", "#ECEAE4", "#A6A9AD", "#3A3F44", SKY, ORANGE, PURPLE, VERMILION, "#9BA0A5")
 
+DASH: Final = "–"
+"""Not known, or not measured."""
+
 SHADES: Final = 20
 """Steps between a cell without a shade and the darkest one."""
 DARKEST: Final = 0.75

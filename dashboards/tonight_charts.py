@@ -112,14 +112,8 @@ def _words(name: str, at: alt.X, look: Look, **where: Any) -> alt.Chart:
 
 
 def _percent_axis(look: Look) -> list[alt.Chart]:
-    axes, labels = over("axes"), over("labels")
-    name = axes.mark_text(angle=270, x=-50, color=look.ink, fontSize=13, fontWeight="bold", limit=PITCH_PX)
-    return [
-        axes.mark_rule(color=look.faint).encode(x=alt.XValue(0), y=down("zero"), y2=alt.Y2("high:Q")),
-        name.encode(y=down("middle"), text=alt.Text("machine:N")),
-        labels.mark_rule(color=look.faint).encode(x=alt.XValue(-5), x2=alt.X2Value(0), y=down("y")),
-        labels.mark_text(align="right", x=-7, color=look.ink, fontSize=12).encode(y=down("y"), text=alt.Text("said:N")),
-    ]
+    name = over("axes").mark_text(angle=270, x=-50, color=look.ink, fontSize=13, fontWeight="bold", limit=PITCH_PX)
+    return stacked.axis(name.encode(text=alt.Text("machine:N")), look)
 
 
 def _line_told() -> list[alt.Tooltip]:

@@ -12,7 +12,7 @@ from charts import line_words
 from clock import in_look
 from drawing import ROWS, over, specification
 from picture import Spec
-from theme import DARKEST, Look
+from theme import DARKEST, DASH, Look
 
 RANKED: Final = 12
 """Losses drawn; the table has them all."""
@@ -155,7 +155,7 @@ def of_shifts(rows: pl.DataFrame) -> pl.DataFrame:
         day=day,
         column=pl.format("{} {}", day, "shift"),
         said=pl.when(share.is_null())
-        .then(pl.lit("–"))
+        .then(pl.lit(DASH))
         .otherwise((100 * share).round(0).cast(pl.Int64).cast(pl.String)),
         short=(1 - share.clip(0, 1)).fill_null(0.0),
     )

@@ -69,3 +69,21 @@ def test_a_place_told_by_its_causes_stays_itself(place):
     here = data.of_causes(place())
     assert data.of_causes(here) == here
     assert data.of_log(here) == data.of_log(place())
+
+
+def test_a_page_begins_anew_when_somebody_names_a_cause_while_it_is_drawn(place, monkeypatch):
+    """Else what it found would be kept as the answer of before, and come back with the name taken back."""
+    before = place()
+    machine, start = data.review(before, None).stops.select("machine", "start").row(0)
+    written(cause_note(machine, start, "swarf nest", data.site(before), who="A. Turner"))
+    begun, notes = place(), in_force(Store(before.store).held("notes"))
+    named = data.of_causes(begun)
+    written(withdrawal(notes, notes["note"][0], who="A. Turner"))
+
+    def anew() -> None:
+        raise InterruptedError
+
+    monkeypatch.setattr(data.st, "rerun", anew)
+    with pytest.raises(InterruptedError):
+        data.review(named, None)
+    assert cause_of_first_stop(place()) == ("misfeed", None)
