@@ -1,7 +1,7 @@
 """Choices that live in the address of a page: a link pasted into a mail opens the same view.
 
-The address decides. A box shows what it says and, when used, changes it; what the address says and the log does not
-know is told, and left out.
+The address decides. A box, a switch or tabs show what it says and, when used, change it. What it says and the log does
+not know is told, and left out; a switch is then off, and the first tab open.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -16,6 +16,7 @@ from streamlit.delta_generator import DeltaGenerator
 T = TypeVar("T")
 
 View = tuple[tuple[str, str], ...]
+"""Choices by their name in the address."""
 
 ALL: Final = "all"
 """The switch that shows all machines."""
@@ -121,9 +122,10 @@ def stop_name(machine: str, start: datetime) -> str:
     return f"{machine} {start.astimezone(UTC):{_SECOND}}"
 
 
-def of_view() -> View:
+def of_view(machine: str | None) -> View:
     """Choices of the page about a night that a link to one of its stops keeps."""
-    return tuple((key, st.query_params[key]) for key in ("machine", ALL, TABLE) if key in st.query_params)
+    kept = {"machine": machine, ALL: _ON if is_on(ALL) else None}
+    return tuple((key, value) for key, value in kept.items() if value is not None)
 
 
 def of_stop(night: date, view: View, name: str) -> str:

@@ -56,7 +56,7 @@ def night_said(machines: pl.DataFrame) -> str:
     machines : DataFrame
         Rows of `NightReview.machines` that are drawn, the worst first.
     """
-    told = machines.head(MOST_SAID).select(pl.format("{}: {}.", "machine", "finding")).to_series()
+    told = machines.head(MOST_SAID).select(pl.format("{}: {}.", "machine", "finding")).to_series().drop_nulls()
     more = len(machines) - len(told)
     return " ".join([NIGHT_SAID, *told, *([f"{more} more in the list beside it."] if more > 0 else [])])
 

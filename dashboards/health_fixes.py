@@ -44,7 +44,7 @@ def show(here: data.Place, of: Scope) -> None:
     zone = data.site(here).site.time_zone
     pieces.section("Did the fixes work?" + (f" {of.machine}" if of.machine else ""))
     held = _own(asks.fixes(here), of)
-    # What comes with a fix has places of its own: a browser would draw the forms anew, which it pushes down.
+    # What comes with a fix has places of its own: a browser draws anew all that it pushes down, here the forms.
     with st.container():
         if said := st.session_state.pop(_SAID, None):
             pieces.told([markup("<b>{said}</b>", said=said)])

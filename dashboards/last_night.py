@@ -24,19 +24,20 @@ from runlog.figures.night import NightReview
 
 # Rows drawn until more are asked for: a drawing of fifty keeps a browser busy.
 ROWS: Final = 12
-# Night before, night, night after, machine: a line on a tablet holds the first three with all their words.
-CONTROLS_PX: Final = (124, 164, 116, 164)
+# Night before, night, night after, machine, stop: a line on a tablet holds the first three with all their words.
+CONTROLS_PX: Final = (124, 164, 116, 164, 224)
 
 
 def page(here: data.Place) -> None:
     """Choose a night and a machine, ask for the review, show it."""
     latest = data.review(here, None)
-    top, controls = st.columns([9, 14], gap="small")
+    top, controls = st.columns([7, 16], gap="small")
     row = controls.container(horizontal=True, horizontal_alignment="right", gap="small")
-    *steps, machines = [row.container(width=width) for width in CONTROLS_PX]
-    night = choose_night(latest.nights, *steps)
+    before, pick, after, machines, stops = [row.container(width=width) for width in CONTROLS_PX]
+    night = choose_night(latest.nights, before, pick, after)
     review = latest if night == latest.window.night else data.review(here, night)
     machine = address.machine(sorted(review.machines["machine"]), machines)
+    stop = naming.chosen(review.stops, review.window.zone, stops)
     with top:
         heading(review)
     words = headline(review, datetime.now(UTC))
@@ -45,7 +46,6 @@ def page(here: data.Place) -> None:
     with st.container():
         what_is_new(here, review)
     with st.container():
-        stop = naming.chosen(review.stops)
         if stop is not None:
             pieces.section(f"{stop['machine']} stopped: {stop['cause']}")
             naming.panel(here, stop, review.window.zone)
@@ -114,7 +114,7 @@ def what_is_new(here: data.Place, review: NightReview) -> None:
 
 def first_screen(here: data.Place, review: NightReview, machine: str | None, first: str | None) -> None:
     """The machines worst first, each beside its night."""
-    machines, night, view = _filtered(review.machines, machine), review.window.night, address.of_view()
+    machines, night, view = _filtered(review.machines, machine), review.window.night, address.of_view(machine)
     total = len(machines)
     if not address.is_on(address.ALL):
         machines = machines.head(ROWS)
@@ -173,15 +173,7 @@ def table_of(
     """One of them, of one machine if one is chosen."""
     shown, figures = _filtered(told(review), machine), _filtered(frame, machine)
     file = f"{name}-{review.window.night}"
-    sheet.table(
-        title,
-        file,
-        shown,
-        figures,
-        review.window.zone,
-        nothing="None in this night.",
-        columns=tables.stop_links(),
-    )
+    sheet.table(title, file, shown, figures, review.window.zone, nothing="None in this night.")
 
 
 def _filtered(frame: pl.DataFrame, machine: str | None) -> pl.DataFrame:

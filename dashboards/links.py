@@ -15,9 +15,12 @@ if (window.navigation && !window.followsLinks) {
     const here = location.pathname, to = new URL(event.destination.url).pathname;
     const ofOurs = folder(to) === folder(here) && pages.includes(to.slice(folder(to).length));
     const loads = event.canIntercept && !event.destination.sameDocument && event.navigationType !== "reload";
-    if (!ofOurs || !loads || event.downloadRequest !== null || event.formData) return;
-    event.intercept({ handler: async () => {
-      document.querySelector('[data-testid="stMain"]')?.scrollTo(0, 0);
+    const answers = document.querySelector('[data-test-connection-state="CONNECTED"]');
+    if (!ofOurs || !loads || !answers) return;
+    event.intercept({ focusReset: "manual", handler: async () => {
+      const main = document.querySelector('[data-testid="stMain"]');
+      main.scrollTo(0, 0);
+      main.focus({ preventScroll: true });
       window.dispatchEvent(new PopStateEvent("popstate"));
     } });
   });
@@ -28,11 +31,13 @@ if (window.navigation && !window.followsLinks) {
 def are_followed(pages: Sequence[str]) -> None:
     """Have links to the pages followed as the browser's own "back" is: the address changes, and the page is drawn on.
 
-    Where a browser cannot tell that it is about to load a page (the HTML standard's `navigation`), it loads it.
+    Where a browser cannot tell that it is about to load a page (the HTML standard's `navigation`), or the server is
+    away, it loads it.
 
     Parameters
     ----------
     pages : sequence of str
         Addresses of the pages, below that of the first, which is "".
     """
-    st.html(_FOLLOWED.replace("VARPAGES", json.dumps(list(pages))), unsafe_allow_javascript=True)
+    with st.container(key="links"):
+        st.html(_FOLLOWED.replace("VARPAGES", json.dumps(list(pages))), unsafe_allow_javascript=True)

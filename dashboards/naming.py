@@ -5,7 +5,7 @@ the log's word and can be taken back; nothing is overwritten.
 """
 
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import address
@@ -16,22 +16,36 @@ import sheet
 import streamlit as st
 import tables
 import words
+from streamlit.delta_generator import DeltaGenerator
 
 from runlog.figures.named_causes import names_given
-from runlog.figures.stop_around import BEFORE, from_right_before
+from runlog.figures.stop_around import from_right_before
 from runlog.notes import cause_note, in_force, withdrawal
 
+_EARLIER: Final = "earlier"
+"""The switch that shows the log from longer before a stop."""
 
-def chosen(stops: pl.DataFrame) -> dict[str, Any] | None:
-    """The stop that the address names among these; None if it names none, or one that is not there."""
-    asked = st.query_params.get("stop")
-    if asked is None:
-        return None
-    found = [row for row in stops.iter_rows(named=True) if address.stop_name(row["machine"], row["start"]) == asked]
-    if not found:
-        st.text("No such stop in this night.")
-        return None
-    return found[0]
+
+def chosen(stops: pl.DataFrame, zone: str, place: DeltaGenerator) -> dict[str, Any] | None:
+    """The stop in the address, None without one; the box has the short ones too, which no mouse hits in the drawing."""
+    known = {address.stop_name(row["machine"], row["start"]): row for row in stops.iter_rows(named=True)}
+    name = address.one_of(
+        "stop",
+        "Stop",
+        ["", *known],
+        place,
+        default="",
+        words=lambda one: _brief(known[one], zone) if one else "Look at a stop",
+        unknown="No such stop in this night.",
+        bare=True,
+    )
+    if not name:
+        address.to(_EARLIER, None)
+    return known.get(name)
+
+
+def _brief(stop: dict[str, Any], zone: str) -> str:
+    return f"{stop['machine']} {stop['start'].astimezone(ZoneInfo(zone)):%H:%M} {stop['cause']}"
 
 
 def panel(here: data.Place, stop: dict[str, Any], zone: str) -> None:
@@ -48,10 +62,14 @@ def panel(here: data.Place, stop: dict[str, Any], zone: str) -> None:
 def _log_around(here: data.Place, stop: dict[str, Any], zone: str) -> None:
     events = data.events_around(here, stop["machine"], stop["start"], stop["end"])
     first = from_right_before(events)
-    earlier = first.height < events.height and address.switch("earlier", f"From {BEFORE.seconds // 60} minutes before")
+    earlier = first.height < events.height and address.switch(_EARLIER, _from(events["at"][0], zone))
     name = f"events-{stop['machine']}-{stop['start']:%Y%m%dT%H%M%SZ}"
     shown = tables.events(events if earlier else first, zone)
     sheet.table("The log around it", name, shown, events, zone, nothing="Nothing in the log around it.")
+
+
+def _from(at: datetime, zone: str) -> str:
+    return f"From {at.astimezone(ZoneInfo(zone)):%H:%M:%S} on"
 
 
 def _names(here: data.Place, stop: dict[str, Any], zone: str) -> None:
@@ -62,7 +80,8 @@ def _names(here: data.Place, stop: dict[str, Any], zone: str) -> None:
         return
     standing = given.filter(pl.col("back_by").is_null())
     causes = data.site(here).cause_groups
-    with st.form("name", border=False):
+    # A form of its own: another stop's would come with what was typed for this one.
+    with st.form(f"name {address.stop_name(stop['machine'], stop['start'])}", border=False):
         cause = st.selectbox(
             "Its cause",
             list(causes),

@@ -5,6 +5,7 @@ sheet.opened(page)
 """
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import partial, wraps
 from typing import Any, Final
 
@@ -29,14 +30,17 @@ def opened(draw: Callable[[data.Place], None], ahead: Callable[[data.Place], obj
     draw : callable
         Draws it; what a person can act on is raised as a `RunlogError`.
     ahead : callable, optional
-        Asks, while people look at the page, what they are likely to ask of it next: answers are kept.
+        Asks, while people look at the page, what they are likely to ask of it next: answers are kept. What they choose
+        meanwhile waits for it.
     """
     here = data.place()
     drawn = _drawn(draw, here)
     pieces.cautions()
     _watch(here)
     if ahead is not None and drawn:
-        ahead(here)
+        # Nobody has asked for it yet: what is wrong is told where it is asked for.
+        with suppress(RunlogError):
+            ahead(here)
 
 
 def part(draw: Callable[..., None]) -> Callable[..., None]:

@@ -1,18 +1,11 @@
 """Frames as people read them: columns named in words with their unit, local clock times as text."""
 
-from typing import Any, Final
-
 import polars as pl
 import polars.selectors as cs
-import streamlit as st
-from address import of_stops, of_view
 from charts import line_words
 
 from runlog.figures.night import NightReview
 from runlog.schema import OUTCOMES
-
-AROUND: Final = "around it"
-"""Column that leads to what is known of a stop: the shortest ones are too narrow to click in the drawing."""
 
 
 def machines(review: NightReview) -> pl.DataFrame:
@@ -49,7 +42,6 @@ def stops(review: NightReview) -> pl.DataFrame:
         "machine",
         _clock("start", review).alias("from"),
         _clock("end", review).alias("to"),
-        of_stops(review.window.night, of_view(), review.stops["machine"].unique(), pl.col("start")).alias(AROUND),
         (pl.col("duration_s") / 60).round(1).alias("length [min]"),
         "cause",
         pl.col("code").alias("first alarm"),
@@ -63,11 +55,6 @@ def stops(review: NightReview) -> pl.DataFrame:
         pl.when(pl.col("named_by").is_not_null()).then("log_cause").alias("cause by the log"),
         "job",
     )
-
-
-def stop_links() -> dict[str, Any]:
-    """How the column that leads to a stop is shown."""
-    return {AROUND: st.column_config.LinkColumn(display_text="look")}
 
 
 def reloads(review: NightReview) -> pl.DataFrame:

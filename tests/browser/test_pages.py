@@ -114,10 +114,15 @@ def open_page_stays(seen: Seen, click: Any) -> None:
     page.get_by_role("button", name="Close this stop").wait_for(timeout=WAIT_MS)
     seen.drawn()
     assert page.evaluate("window.stays")
-    assert page.evaluate("document.querySelector('[data-testid=\"stMain\"]').scrollTop") == 0
+    assert scrolled(page) == 0
+    assert page.title() == "Last night: runlog"
     page.go_back()
     page.get_by_role("button", name="Close this stop").wait_for(state="detached", timeout=WAIT_MS)
     assert page.url == was
+
+
+def scrolled(page: Any) -> float:
+    return page.evaluate("document.querySelector('[data-testid=\"stMain\"]').scrollTop")
 
 
 def span_of(page: Any, kind: str) -> Any:
@@ -132,8 +137,10 @@ def span_of(page: Any, kind: str) -> Any:
 
 
 def test_a_stop_of_the_list_opens_on_the_page_that_is_open(seen: Seen):
+    seen.page.set_viewport_size({"width": 1280, "height": 400})
     link = seen.go("").locator(".rl-what a").last
     link.scroll_into_view_if_needed()
+    assert scrolled(seen.page) > 0
     open_page_stays(seen, link.click)
 
 
@@ -168,6 +175,35 @@ def test_a_link_opens_in_a_tab_of_its_own_where_that_is_asked_for(seen: Seen):
         page.locator(".rl-what a").first.click(modifiers=["ControlOrMeta"])
     opened.value.get_by_role("button", name="Close this stop").wait_for(timeout=WAIT_MS)
     assert "stop=" not in page.url
+
+
+def test_what_was_typed_for_one_stop_is_not_said_of_another(seen: Seen):
+    stops = seen.go("").locator(".rl-what a")
+    stops.nth(0).click()
+    page = seen.page
+    page.get_by_label("Why").fill("swarf seen at the first")
+    page.keyboard.press("Tab")
+    page.get_by_role("button", name="Close this stop").wait_for(timeout=WAIT_MS)
+    stops.nth(1).click()
+    page.wait_for_function("() => document.querySelector('input[aria-label=\"Why\"]').value === ''", timeout=WAIT_MS)
+
+
+def test_an_address_that_is_no_page_of_ours_is_loaded(seen: Seen):
+    page = seen.go("")
+    with page.expect_request(lambda request: request.is_navigation_request(), timeout=WAIT_MS):
+        page.evaluate("() => { const a = document.createElement('a'); a.href = 'auth/login'; a.click(); }")
+    seen.wrong.clear()  # there is no such page
+
+
+def test_a_link_is_loaded_where_the_server_is_away(browser: Any, store: Path):
+    """Else the click were lost, and the address would say what the page does not show."""
+    page = browser.new_page()
+    with served(store, SITE) as url:
+        Seen(page, url).go("")
+    page.wait_for_selector('[data-testid="stApp"]:not([data-test-connection-state="CONNECTED"])', timeout=WAIT_MS)
+    with page.expect_event("requestfailed", lambda request: request.is_navigation_request(), timeout=WAIT_MS):
+        page.locator(".rl-what a").first.click(no_wait_after=True)
+    page.close()
 
 
 def test_an_address_opens_the_same_view(seen: Seen, browser: Any):

@@ -2,9 +2,10 @@
 
 from datetime import timedelta
 from html import escape
-from urllib.parse import parse_qsl, urlencode
+from typing import Any
 
 import pieces
+import polars as pl
 import pytest
 import theme
 from dashboards.pages import html, to_take_away
@@ -55,19 +56,32 @@ def test_the_table_of_machines_tells_bar_changes_and_remnants_of_each(opened, sh
     assert told.loc["T03", "bar changes"] == ""
 
 
-def test_each_stop_of_the_table_leads_to_what_is_known_of_it(opened, shop_on_disk):
+def test_every_stop_of_the_night_is_in_a_box_that_opens_and_closes_it(opened, shop_on_disk):
     page = opened(*shop_on_disk)
-    page.query_params["table"] = "Stops"
-    page.run()
-    (row,) = page.dataframe[0].value.query("machine == 'T01'").to_dict("records")
-    address = dict(parse_qsl(row["around it"].removeprefix("?")))
-    assert address == {"night": "2026-11-23", "table": "Stops", "stop": "T01 2026-11-23T22:33:22Z"}
-    assert f"T01 stopped: {row['cause']}" in html(opened(*shop_on_disk, **address))
+    assert page.selectbox(key="stop").value == ""
+    page.selectbox(key="stop").select("T01 2026-11-23T22:33:22Z").run()
+    assert not page.exception
+    assert "T01 stopped: misfeed" in html(page)
+    assert "T01 23:33 misfeed" in page.selectbox(key="stop").options
+    page.selectbox(key="stop").select("").run()
+    assert "T01 stopped: misfeed" not in html(page)
+    assert "stop" not in page.query_params
+
+
+def test_a_stop_that_is_not_there_is_said(opened, shop_on_disk):
+    assert "No such stop in this night." in html(opened(*shop_on_disk, stop="<b>T01"))
+
+
+def test_closing_a_stop_leaves_nothing_of_it_in_the_address(opened, shop_on_disk):
+    page = opened(*shop_on_disk, stop="T01 2026-11-23T22:33:22Z", earlier="yes")
+    page.button(key="close").click().run()
+    assert not {"stop", "earlier"} & set(page.query_params)
 
 
 def test_the_log_around_a_stop_is_read_from_right_before_it_or_from_earlier(opened, shop_on_disk):
     page = opened(*shop_on_disk, stop="T01 2026-11-23T22:33:22Z")
-    (toggle,) = [one for one in page.toggle if one.label == "From 10 minutes before"]
+    toggle = page.toggle(key="earlier")
+    assert toggle.label.startswith("From 23:23:"), "ten minutes before 23:33:22 comes the next event"
     assert page.dataframe[0].value["after its start [s]"].lt(0).sum() == 5
     toggle.set_value(True).run()
     assert not page.exception
@@ -175,12 +189,26 @@ def test_a_long_list_shows_the_worst_and_the_rest_when_asked(opened, tmp_path):
     assert "all" not in page.query_params
 
 
-def test_a_link_to_a_stop_keeps_what_is_chosen_beside_the_night(opened, shop_on_disk):
-    kept = {"night": "2026-11-23", "machine": "T01", "table": "Stops"}
-    stop = urlencode(kept | {"stop": "T01 2026-11-23T22:33:22Z"})
-    page = opened(*shop_on_disk, **kept)
-    assert f'href="?{escape(stop)}"' in html(page)
-    assert page.dataframe[0].value["around it"][0].replace(":", "%3A") == f"?{stop}"
+def test_links_to_a_stop_keep_what_is_chosen_beside_the_night(opened, shop_on_disk):
+    page = opened(*shop_on_disk, machine="T01", all="yes")
+    stop = "?night=2026-11-23&machine=T01&all=yes&stop=T01+2026-11-23T22:33:22Z"
+    assert escape(stop.replace(":", "%3A")) in html(page)
+    assert stop in links_of(drawing_of(page))
+
+
+def drawing_of(page: AppTest) -> Any:
+    """The drawing of the night as it is sent to the browser."""
+    return page.get("vega_lite_chart")[0].proto
+
+
+def links_of(drawing: Any) -> list[str]:
+    """Where its spans lead."""
+    (spans,) = [one.data.data for one in drawing.datasets if one.name == "spans"]
+    return pl.read_ipc_stream(spans)["href"].drop_nulls().to_list()
+
+
+def test_the_finding_of_the_night_is_read_aloud(opened, shop_on_disk):
+    assert "T01: stopped at 23:33: misfeed" in drawing_of(opened(*shop_on_disk)).alt
 
 
 def test_an_open_tab_is_in_the_address_and_an_unknown_one_the_first(opened, shop_on_disk):
