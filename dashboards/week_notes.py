@@ -55,7 +55,7 @@ def _more(here: data.Place, period: Period) -> None:
         site = data.site(here)
         machine = about.selectbox("About", [WHOLE_SHOP, *(one.name for one in site.machines)])
         does = owner.text_input("Who does it", placeholder="nobody: a remark")
-        by_when = due.date_input("Until", period.last + timedelta(days=7))
+        by_when = due.date_input("Until", max(period.last, datetime.now(UTC).date()) + timedelta(days=7))
         by = who.text_input("Who says so", words.who(), key="more who")
         if button.form_submit_button("Note it", width="stretch"):
             about_it: dict[str, Any] = {"machine": None if machine == WHOLE_SHOP else machine, "who": by}

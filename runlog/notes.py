@@ -58,7 +58,14 @@ def fix_note(
     """
     _check(machine, cause, who, site)
     start, until = _instants(when, site)
-    told = {"kind": "fix", "machine": machine, "at": start, "until": until, "cause": cause, "text": _said(text)}
+    told = {
+        "kind": "fix",
+        "machine": machine,
+        "at": start,
+        "until": until,
+        "cause": cause,
+        "text": _said(text, "what was done", "new liner 38 mm"),
+    }
     return _row(told, who, why, now)
 
 
@@ -107,7 +114,13 @@ def remark_note(
     """
     _check(machine, None, who, site)
     start, until = _instants(day, site)
-    told = {"kind": "remark", "machine": machine, "at": start, "until": until, "text": _said(text)}
+    told = {
+        "kind": "remark",
+        "machine": machine,
+        "at": start,
+        "until": until,
+        "text": _said(text, "what is worth knowing", "new coolant"),
+    }
     return _row(told, who, None, now)
 
 
@@ -133,7 +146,9 @@ def action_note(
         raise RunlogError("nobody found, who does it expected")
     noted = now or datetime.now(UTC)
     told = {"kind": "action", "machine": machine, "at": noted, "until": _instants(due, site)[1]}
-    return _row(told | {"text": _said(text), "owner": owner.strip()}, who, None, noted)
+    return _row(
+        told | {"text": _said(text, "what is to be done", "order a liner"), "owner": owner.strip()}, who, None, noted
+    )
 
 
 def done_note(action: dict[str, Any], *, who: str, why: str | None = None, now: datetime | None = None) -> pl.DataFrame:
@@ -211,9 +226,9 @@ def _check_name(who: str) -> None:
         raise RunlogError("nobody found, the name of who says so expected")
 
 
-def _said(text: str) -> str:
+def _said(text: str, what: str, such_as: str) -> str:
     if not text.strip():
-        raise RunlogError('nothing found, what was done expected, such as "new liner 38 mm"')
+        raise RunlogError(f'nothing found, {what} expected, such as "{such_as}"')
     return text.strip()
 
 

@@ -34,7 +34,9 @@ def remarks(notes: pl.LazyFrame, period: Period, machine: str | None = None) -> 
 
 
 def actions(notes: pl.LazyFrame, period: Period, machine: str | None, now: datetime) -> pl.DataFrame:
-    """Actions noted up to the end of the week that were open in it, the first due on top.
+    """Actions that are open, and those closed since that were open in the week, the first due on top.
+
+    A week is talked about when it is over: what is then noted has to be in sight where it was noted.
 
     Parameters
     ----------
@@ -64,9 +66,8 @@ def actions(notes: pl.LazyFrame, period: Period, machine: str | None, now: datet
         .then(pl.format(", was due {}: overdue", last_day))
         .otherwise(pl.format(", due {}", last_day))
     )
-    here = (
-        (pl.col("kind") == "action") & (noted <= period.last) & (is_open | (closed >= period.first)) & _about(machine)
-    )
+    was_open = (noted <= period.last) & (closed >= period.first)
+    here = (pl.col("kind") == "action") & (is_open | was_open) & _about(machine)
     return (
         _left(notes, "withdrawal")
         .join(done, on="note", how="left")
