@@ -106,7 +106,7 @@ def _bars(time: pl.DataFrame) -> pl.DataFrame:
 
 @cache
 def _time_by_cause(lines: int, look: Look) -> Spec:
-    y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=260, ticks=False, domain=False))
+    y = alt.Y("label:N", sort=drawing.AS_ROWS, title=None, axis=alt.Axis(labelLimit=260, ticks=False, domain=False))
     x, end = (
         alt.X(f"{field}:Q", title="time [h]", scale=alt.Scale(nice=False), axis=alt.Axis(tickCount=8))
         for field in ("hours", "end")

@@ -19,6 +19,9 @@ def data_of(name: str) -> alt.NamedData:
 
 ROWS: Final = data_of("rows")
 """All data of such a chart that has but one frame."""
+_PLACE: Final = "place"
+AS_ROWS: Final = alt.EncodingSortField(field=_PLACE, op="min")
+"""Names along an axis in the order of `numbered` rows: else a browser keeps the order of rows that it drew before."""
 
 
 def over(rows: pl.DataFrame | Mapping[str, pl.DataFrame], form: Spec) -> Spec:
@@ -31,7 +34,12 @@ def over(rows: pl.DataFrame | Mapping[str, pl.DataFrame], form: Spec) -> Spec:
     form : dict
         A `specification` whose data they are.
     """
-    return form | {"datasets": {ROWS.name: rows} if isinstance(rows, pl.DataFrame) else dict(rows)}
+    return form | {"datasets": {ROWS.name: numbered(rows)} if isinstance(rows, pl.DataFrame) else dict(rows)}
+
+
+def numbered(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows with their number, which AS_ROWS goes by; `over` does so itself."""
+    return rows.with_row_index(_PLACE)
 
 
 def made(draw: Callable[..., Any], *given: Any) -> Spec:

@@ -89,7 +89,7 @@ def rates(rows: pl.DataFrame, chosen: str | None, per: str, look: Look) -> alt.L
     names = alt.Axis(labelLimit=150, ticks=False, domain=False, labelFontSize=13, title=None, labelPadding=8)
     # Layers are drawn from several frames: without the order said, the chosen row would come first.
     y = alt.Y("group:N", sort=shown["group"].to_list(), axis=names)
-    base = alt.Chart(drawn).encode(y=y)
+    base = alt.Chart(drawing.numbered(drawn)).encode(y=y)
     at = lambda field: alt.X(f"{field}:Q", scale=scale)  # noqa: E731
     tips = [
         alt.Tooltip("group:N"),
@@ -256,13 +256,17 @@ def fixes(checks: pl.DataFrame, zone: str, look: Look) -> alt.LayerChart:
     scale = alt.Scale(domain=[0, full * 1.45], nice=False)
     axis = alt.Axis(values=[0, 0.5, 1, 1.5, 2, 2.5, 3], format="~g", titleAnchor="start", domain=False)
     x = alt.X("ratio_low:Q", scale=scale, title="rate after over rate before", axis=axis)
-    y = alt.Y("name:N", sort=None, axis=alt.Axis(labelLimit=220, ticks=False, domain=False, title=None, labelPadding=8))
+    y = alt.Y(
+        "name:N",
+        sort=drawing.AS_ROWS,
+        axis=alt.Axis(labelLimit=220, ticks=False, domain=False, title=None, labelPadding=8),
+    )
     tips = [alt.Tooltip("name:N"), alt.Tooltip("verdict:N")] + [
         alt.Tooltip(f"{field}:Q", title=title, format=".3f")
         for field, title in (("ratio", "times the rate"), ("ratio_low", "from"), ("ratio_high", "to"))
     ]
     sure = "(datum.verdict == 'fewer since' || datum.verdict == 'more since')"
-    base = alt.Chart(drawn).encode(y=y)
+    base = alt.Chart(drawing.numbered(drawn)).encode(y=y)
     one = alt.Chart(pl.DataFrame({"one": [1.0]})).mark_rule(strokeDash=[5, 3], color=look.ink)
     shapes = alt.Scale(
         domain=["fewer since", "more since", "undecided"], range=["triangle-down", "triangle-up", "circle"]

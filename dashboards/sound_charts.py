@@ -5,6 +5,7 @@ from typing import Any, Final
 import altair as alt
 import polars as pl
 from clock import in_look
+from drawing import AS_ROWS, numbered
 from theme import Look
 
 from runlog.figures.log_tells import INFERRED, MISSING, NEEDS, NONE, TOLD
@@ -96,12 +97,13 @@ def _days(days: pl.Series) -> alt.Axis:
 
 def reject_bars(rows: pl.DataFrame, look: Look) -> alt.LayerChart:
     """Rejects by source and reason, the most on top."""
-    shown = rows.head(BARS).select(
+    told = rows.head(BARS).select(
         "rejects",
         label=pl.format("{}: {}", "source", "reason"),
         said=pl.col("rejects").cast(pl.String),
     )
-    y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=420, ticks=False, domain=False))
+    shown = numbered(told)
+    y = alt.Y("label:N", sort=AS_ROWS, title=None, axis=alt.Axis(labelLimit=420, ticks=False, domain=False))
     x = alt.X("rejects:Q", title="rejects", axis=alt.Axis(tickCount=6, tickMinStep=1, format="d"))
     bars = (
         alt.Chart(shown)

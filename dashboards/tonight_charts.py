@@ -143,7 +143,9 @@ def parts(rows: pl.DataFrame, look: Look) -> Spec:
 
 @cache
 def _parts(rows: int, look: Look) -> Spec:
-    y = alt.Y("machine:N", sort=None, title=None, axis=alt.Axis(ticks=False, domain=False, labelFontWeight="bold"))
+    y = alt.Y(
+        "machine:N", sort=drawing.AS_ROWS, title=None, axis=alt.Axis(ticks=False, domain=False, labelFontWeight="bold")
+    )
     scale = alt.Scale(zero=True, nice=False)
     title = "parts: bar, four nights of five; dot, average; stroke, if nothing stops it"
     x = alt.X("low:Q", title=title, scale=scale, axis=alt.Axis(tickCount=6))
@@ -180,7 +182,7 @@ def fixes(rows: pl.DataFrame, look: Look) -> Spec:
 
 @cache
 def _fixes(rows: int, look: Look) -> Spec:
-    y = alt.Y("cause:N", sort=None, title=None, axis=alt.Axis(labelLimit=210, ticks=False, domain=False))
+    y = alt.Y("cause:N", sort=drawing.AS_ROWS, title=None, axis=alt.Axis(labelLimit=210, ticks=False, domain=False))
     x = alt.X("gained_parts:Q", title="parts gained a night without it", axis=alt.Axis(tickCount=5))
     tip = [
         alt.Tooltip("cause:N"),

@@ -10,7 +10,7 @@ import altair as alt
 import polars as pl
 from charts import line_words
 from clock import in_look
-from drawing import ROWS, over, specification
+from drawing import AS_ROWS, ROWS, over, specification
 from picture import Spec
 from theme import DARKEST, DASH, Look
 
@@ -40,7 +40,10 @@ def staircase(steps: pl.DataFrame, look: Look) -> Spec:
 @cache
 def _staircase(look: Look) -> Spec:
     x = alt.X(
-        "step:N", sort=None, title=None, axis=alt.Axis(labelAngle=-32, labelLimit=150, ticks=False, labelOverlap=False)
+        "step:N",
+        sort=AS_ROWS,
+        title=None,
+        axis=alt.Axis(labelAngle=-32, labelLimit=150, ticks=False, labelOverlap=False),
     )
     scale = alt.Scale(zero=False, nice=False, clamp=True)
     y = alt.Y("top:Q", title="parts", scale=scale, axis=alt.Axis(tickCount=5))
@@ -111,7 +114,7 @@ def losses(ranked: pl.DataFrame, rank: str, look: Look) -> Spec:
 @cache
 def _losses(rank: str, lines: int, look: Look) -> Spec:
     column, title = _RANKS[rank]
-    y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=190, ticks=False, domain=False))
+    y = alt.Y("label:N", sort=AS_ROWS, title=None, axis=alt.Axis(labelLimit=190, ticks=False, domain=False))
     x = alt.X(f"{column}:Q", title=f"{title}; beside it the running share of all", axis=alt.Axis(tickCount=5))
     tip = [
         alt.Tooltip("label:N", title="loss"),
@@ -174,7 +177,9 @@ def shifts(drawn: pl.DataFrame, look: Look) -> Spec:
 
 @cache
 def _shifts(machines: int, look: Look) -> Spec:
-    x = alt.X("column:N", sort=None, title=None, axis=alt.Axis(labelAngle=-55, orient="top", ticks=False, domain=False))
+    x = alt.X(
+        "column:N", sort=AS_ROWS, title=None, axis=alt.Axis(labelAngle=-55, orient="top", ticks=False, domain=False)
+    )
     y = alt.Y("machine:N", title=None, axis=alt.Axis(ticks=False, domain=False))
     tiles = (
         alt.Chart(ROWS)
@@ -209,7 +214,7 @@ def remnants(bars: pl.DataFrame, look: Look) -> Spec:
 
 @cache
 def _remnants(materials: int, look: Look) -> Spec:
-    y = alt.Y("material:N", sort=None, title=None, axis=alt.Axis(labelLimit=130, ticks=False, domain=False))
+    y = alt.Y("material:N", sort=AS_ROWS, title=None, axis=alt.Axis(labelLimit=130, ticks=False, domain=False))
     x = alt.X("share:Q", title="remnant [% of stock loaded]; the stroke is the plan", axis=alt.Axis(tickCount=5))
     tip = [
         alt.Tooltip("material:N"),

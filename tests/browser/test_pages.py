@@ -34,6 +34,16 @@ streamlit.html(theme.STYLE)
 drawing.shown({{"data": {{"values": [{{"a": 1}}]}}, "mark": "bar", "height": 60}}, "Bars", "bars", key="bars")
 """
 """A dashboard that takes too long for its pictures."""
+TURNED = """
+import sys
+sys.path.insert(0, {folder!r})
+import altair, drawing, polars, streamlit, theme
+names = ["worst", "second", "third"][:: -1 if streamlit.toggle("Turned") else 1]
+y = altair.Y("name:N", sort=drawing.AS_ROWS)
+form = drawing.specification(altair.Chart(drawing.ROWS).mark_bar().encode(x="n:Q", y=y))
+streamlit.vega_lite_chart(drawing.over(polars.DataFrame({{"name": names, "n": [3, 2, 1]}}), form), key="bars")
+"""
+"""A chart whose rows change places."""
 
 
 @pytest.fixture(scope="module")
@@ -280,6 +290,26 @@ def left(page: Any, button: Any, to: Path) -> Path:
         button.press("Enter")
     waiting.value.save_as(to)
     return to
+
+
+def test_rows_of_a_chart_change_places_when_its_data_do(browser: Any, tmp_path: Path):
+    app = tmp_path / "app.py"
+    app.write_text(TURNED.format(folder=str(ROOT / "dashboards")))
+    with served(tmp_path, SITE, app) as url:
+        page = browser.new_page()
+        page.goto(url)
+        labels = page.locator(".role-axis-label text")
+        labels.get_by_text("worst").wait_for(timeout=WAIT_MS)
+        assert from_the_top(labels) == ["worst", "second", "third"]
+        page.get_by_text("Turned").click()
+        page.wait_for_timeout(2000)
+        assert from_the_top(labels) == ["third", "second", "worst"]
+        page.close()
+
+
+def from_the_top(labels: Any) -> list[str]:
+    told = [(one.bounding_box()["y"], one.text_content()) for one in labels.all()]
+    return [text for _, text in sorted(told) if not text.isdigit() and "." not in text]
 
 
 def test_a_picture_that_cannot_be_made_is_told_where_it_was_asked_for(browser: Any, tmp_path: Path):

@@ -1,6 +1,7 @@
 """Charts as files: what is on the page is in them, texts of logs are text, and what goes wrong is said."""
 
 import dataclasses
+import json
 import logging
 import struct
 import xml.etree.ElementTree as Xml
@@ -78,6 +79,7 @@ def test_every_chart_of_a_page_leaves_as_a_picture_with_its_axes(
         svg = picture_maker.made(picture.by_itself(spec, theme.DARK), "SVG")
         assert all(theme.contrast(one.attrib["fill"], theme.DARK.paper) >= 4.5 for one in texts(svg))
         assert axis_titles(spec) <= set(words(svg))
+        assert '"sort": null' not in json.dumps(spec, default=str), "a browser keeps the order of earlier rows"
         told |= set(words(svg))
     assert said <= told
     wide, high = size_of(picture_maker.made(picture.by_itself(taken[0][0], theme.DARK), "PNG"))
