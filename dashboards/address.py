@@ -4,7 +4,7 @@ The address decides. A box, a switch or tabs show what it says and, when used, c
 not know is told, and left out; a switch is then off, and the first tab open.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
 from typing import Any, Final, TypeVar
 from urllib.parse import urlencode
@@ -24,6 +24,7 @@ TABLE: Final = "table"
 """The tabs of the tables of a page."""
 _ALL_MACHINES: Final = "All machines"
 _ON: Final = "yes"
+_STAYS: Final = "what stays"
 _SECOND: Final = "%Y-%m-%dT%H:%M:%SZ"
 
 
@@ -61,11 +62,14 @@ def one_of(
     bare : bool
         The label is not shown, as the options say what they are.
     always : bool
-        What was chosen is written into the address even if it is the default, which may be another tomorrow.
+        What was chosen is written into the address even if it is the default, which may be another tomorrow; and as
+        soon as anything is chosen, as people then mail it.
     """
     named = {name(option): option for option in options}
     asked = st.query_params.get(key)
     chosen = named.get(asked, default) if asked is not None else default
+    if always:
+        st.session_state[_STAYS] = (key, name(chosen))
     st.session_state[key] = chosen
     shown: Any = "collapsed" if bare else "visible"
     args = (key, name, None if always else default)
@@ -73,6 +77,11 @@ def one_of(
     if asked and asked not in named:
         st.text(unknown or f"{label}: nothing of the name in the address, which leaves {words(default)}.")
     return chosen
+
+
+def begin() -> None:
+    """A page begins to be drawn."""
+    st.session_state.pop(_STAYS, None)
 
 
 def machine(names: Sequence[str], place: DeltaGenerator, *, bare: bool = True) -> str | None:
@@ -111,10 +120,15 @@ def tabs(key: str, names: Sequence[str]) -> Sequence[Any]:
 
 def to(key: str, value: str | None) -> None:
     """Write a choice into the address, or take it out."""
-    if value is None:
-        st.query_params.pop(key, None)
-    else:
-        st.query_params[key] = value
+    choose({key: value})
+
+
+def choose(choices: Mapping[str, str | None]) -> None:
+    """Write choices into the address, or take them out (None), at once: the browser's "back" takes back all of them."""
+    before = st.query_params.to_dict()
+    after = {key: value for key, value in (before | dict(choices)).items() if value is not None}
+    if after != before:
+        st.query_params.from_dict(after)
 
 
 def stop_name(machine: str, start: datetime) -> str:
@@ -141,9 +155,13 @@ def of_stops(night: date, view: View, machines: Iterable[str], start: pl.Expr) -
 
 
 def _switched(key: str) -> None:
-    to(key, _ON if st.session_state[key] else None)
+    choose(_staying() | {key: _ON if st.session_state[key] else None})
 
 
 def _taken(key: str, name: Callable[[Any], str], default: Any) -> None:
     value = st.session_state[key]
-    to(key, None if value == default else name(value))
+    choose(_staying() | {key: None if value == default else name(value)})
+
+
+def _staying() -> dict[str, str | None]:
+    return dict([st.session_state[_STAYS]] if _STAYS in st.session_state else [])

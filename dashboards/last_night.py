@@ -50,7 +50,7 @@ def page(here: data.Place) -> None:
             pieces.section(f"{stop['machine']} stopped: {stop['cause']}")
             naming.panel(here, stop, review.window.zone)
     first_screen(here, review, machine, words.machine)
-    one_machine(review, machine or review.machines["machine"][0])
+    one_machine(review, machine or (stop or review.machines.row(0, named=True))["machine"])
     all_tables(review, machine)
 
 
@@ -87,8 +87,7 @@ def choose_night(nights: list[date], before: DeltaGenerator, pick: DeltaGenerato
 
 
 def _to(night: date) -> None:
-    address.to("night", night.isoformat())
-    address.to("stop", None)
+    address.choose({"night": night.isoformat(), "stop": None})
 
 
 # --- show ----------------------------------------------------------------------------------------

@@ -95,6 +95,9 @@ def _names(here: data.Place, stop: dict[str, Any], zone: str) -> None:
         named = name_it.form_submit_button("Name its cause", type="primary", width="stretch")
         back = take_back.form_submit_button("Take the name back", disabled=standing.is_empty(), width="stretch")
     machine, start, because = stop["machine"], stop["start"], because or None
+    if named and (cause, by, because) in standing.select("cause", "who", "why").rows():
+        # Enter in a box has sent the form before the button did.
+        return
     if named and cause is not None:
         kept = words.keep(here, lambda: cause_note(machine, start, cause, data.site(here), who=by, why=because))
     elif back:

@@ -202,13 +202,15 @@ def stop_facts(stop: dict[str, Any], zone: str) -> None:
     """What is known of one stop, line by line."""
     begin, end = (stop[name].astimezone(ZoneInfo(zone)) for name in ("start", "end"))
     until = "standing at the end of the log" if stop["open"] else f"to {end:%a %H:%M:%S}"
-    by_log = "the same" if stop["named_by"] is None else f"{stop['log_cause']}; named by {stop['named_by']}"
+    named_by = {} if stop["named_by"] is None else {"named by": stop["named_by"], "cause by the log": stop["log_cause"]}
     lines = {
         "from": f"{begin:%a} {begin.day} {begin:%b %H:%M:%S}, {until}",
         "length": _length(stop["duration_s"]),
         "cause": f"{stop['cause']} ({stop['cause_group']})",
-        "cause by the log": by_log,
-        "known by": {"alarm": "an alarm", "state": "the state it was in", "none": "nothing in the log"}[stop["basis"]],
+        **named_by,
+        "known to the log by": {"alarm": "an alarm", "state": "the state it was in", "none": "nothing in the log"}[
+            stop["basis"]
+        ],
         "first alarm": " ".join(one for one in (stop["code"], stop["text"]) if one) or "none in the log",
         "alarms after it": _counted(stop["consequences"], stop["consequence_codes"]),
         "ended the run": "yes" if stop["night_ending"] else "no",

@@ -34,6 +34,7 @@ def opened(draw: Callable[[data.Place], None], ahead: Callable[[data.Place], obj
         meanwhile waits for it.
     """
     here = data.place()
+    address.begin()
     drawn = _drawn(draw, here)
     pieces.cautions()
     _watch(here)

@@ -19,6 +19,7 @@ import tonight_job
 import tonight_plan
 from streamlit.delta_generator import DeltaGenerator
 
+from runlog.errors import RunlogError
 from runlog.figures.planning import next_start, start_of
 from runlog.figures.tonight import Past, Tonight, past_nights, running_now, tonight_review
 from runlog.night_plans import NIGHT_PLAN
@@ -68,7 +69,12 @@ def start(here: data.Place, box: DeltaGenerator, now: datetime) -> datetime:
     """When the night begins: as the address says, else with the next unattended shift."""
     site = data.site(here)
     asked = st.query_params.get("start")
-    begin = start_of(asked, site, now) if asked else next_start(site, now)
+    try:
+        begin = start_of(asked, site, now) if asked else next_start(site, now)
+    except RunlogError:
+        begin = next_start(site, now)
+        expected = f"{begin.astimezone(site.zone):%Y-%m-%dT%H:%M}"
+        st.text(f"Start: a local time such as {expected} expected, which is that of the next unattended shift.")
     st.session_state["start"] = f"{begin.astimezone(site.zone):%Y-%m-%dT%H:%M}"
     box.text_input(
         "Start, local", key="start", on_change=lambda: address.to("start", st.session_state["start"] or None)

@@ -1,5 +1,9 @@
 """Who gets at the dashboard: what is refused before it starts, and what is said."""
 
+import os
+import subprocess
+import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -27,6 +31,20 @@ def login(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
         return file
 
     return written
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has neither background jobs of a shell nor SIGTERM")
+def test_a_dashboard_that_a_script_started_in_the_background_ends_when_asked_to(tmp_path: Path):
+    program = "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN); from runlog.cli import main; main()"
+    command = [sys.executable, "-c", program, "dashboard", "--no-browser"]
+    server = subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    giving_up = threading.Timer(90, server.kill)
+    giving_up.start()
+    assert server.stdout
+    assert any(line.startswith("Dashboard: ") for line in server.stdout)
+    server.terminate()
+    assert server.wait(30) == 0
+    giving_up.cancel()
 
 
 def test_this_computer_needs_no_login():

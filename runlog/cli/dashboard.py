@@ -73,7 +73,7 @@ def serve(
     url = f"http://{f'[{near}]' if ':' in near else near}:{port}"
     places: dict[str, str] = {"RUNLOG_SITE": str(site.absolute()), "RUNLOG_STORE": str(store.absolute())}
     # A service manager stops us by SIGTERM, which must not leave Streamlit behind.
-    signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
+    signal.signal(signal.SIGTERM, _as_by_ctrl_c)
     if login is not None:
         places["RUNLOG_LOGIN"] = "asked for"
     process = subprocess.Popen(command(port, host, login), env=os.environ | places)
@@ -91,6 +91,11 @@ def serve(
     finally:
         process.terminate()
         process.wait()
+
+
+def _as_by_ctrl_c(*_: object) -> None:
+    # Not by SIGINT itself, which is ignored by what a script starts in the background.
+    raise KeyboardInterrupt
 
 
 def command(port: int, host: str = HOST, login: Path | None = None) -> list[str]:

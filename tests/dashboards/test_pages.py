@@ -101,6 +101,8 @@ def test_choosing_a_machine_changes_the_address(opened, shop_on_disk):
     page.selectbox(key="machine").select("T03").run()
     assert not page.exception
     assert asked(page, "machine") == "T03"
+    # Mailed, it has to open the same night tomorrow.
+    assert asked(page, "night") == "2026-11-23"
     assert "nothing in the log" in html(page)
     page.selectbox(key="machine").select("All machines").run()
     assert "machine" not in page.query_params

@@ -68,6 +68,12 @@ def test_no_store_is_a_sentence(opened, shop_on_disk, tmp_path):
     assert "Nothing to show yet" in html(opened(tmp_path / "store", shop_on_disk[1], "tonight"))
 
 
+def test_a_start_that_is_none_is_told_and_the_next_shift_taken(opened, shop_on_disk):
+    page = html(opened(*shop_on_disk, "tonight", start="foo"))
+    assert "Start: a local time such as " in page
+    assert "What is loaded" in page
+
+
 # --- the plan in the address -----------------------------------------------------------------------
 
 BASE = pl.DataFrame(

@@ -176,7 +176,7 @@ def test_the_browser_gets_of_a_shift_what_is_drawn_of_it(review):
     row, *_ = rows_of(spec)
     channels = [one for layer in spec["layer"] for one in layer["encoding"].values()]
     drawn = {each["field"] for one in channels for each in (one if isinstance(one, list) else [one])}
-    assert set(row) == drawn
+    assert set(row) == drawn | {one["sort"]["field"] for one in channels if "sort" in one}
 
 
 def test_a_week_changes_the_rows_of_a_chart_and_not_its_form(review):
