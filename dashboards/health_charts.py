@@ -89,7 +89,7 @@ def rates(rows: pl.DataFrame, chosen: str | None, per: str, look: Look) -> alt.L
     names = alt.Axis(labelLimit=150, ticks=False, domain=False, labelFontSize=13, title=None, labelPadding=8)
     # Layers are drawn from several frames: without the order said, the chosen row would come first.
     y = alt.Y("group:N", sort=shown["group"].to_list(), axis=names)
-    base = alt.Chart(drawing.numbered(drawn)).encode(y=y)
+    base = alt.Chart(drawn).encode(y=y)
     at = lambda field: alt.X(f"{field}:Q", scale=scale)  # noqa: E731
     tips = [
         alt.Tooltip("group:N"),
