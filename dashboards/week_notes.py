@@ -50,8 +50,8 @@ def _close(here: data.Place, listed: pl.DataFrame) -> None:
 
 def _more(here: data.Place, period: Period) -> None:
     with st.form("more", border=False, clear_on_submit=True):
-        text, about, owner, due, who, button = st.columns([6, 3, 3, 3, 3, 2], gap="small", vertical_alignment="bottom")
-        said = text.text_input("Remark, or what is to be done")
+        said = st.text_input("Remark, or what is to be done")
+        about, owner, due, who, button = st.columns([3, 3, 3, 3, 2], gap="small", vertical_alignment="bottom")
         site = data.site(here)
         machine = about.selectbox("About", [WHOLE_SHOP, *(one.name for one in site.machines)])
         does = owner.text_input("Who does it", placeholder="nobody: a remark")

@@ -39,7 +39,7 @@ def staircase(account: pl.DataFrame, losses: pl.DataFrame, shown: int = SHOWN) -
     -------
     DataFrame
         STEPS; none without a plan. Made = planned - all that was lost against plan: good parts where quality was
-        measured of all, else parts, as scrap is no loss that is known then.
+        measured of all, else parts less the scrap that is known.
     """
     if account.is_empty() or account["planned_parts"][0] is None:
         return pl.DataFrame(schema=STEPS)
@@ -57,7 +57,7 @@ def staircase(account: pl.DataFrame, losses: pl.DataFrame, shown: int = SHOWN) -
     made = planned - account["lost_parts"][0]
     ends = pl.DataFrame(
         {
-            "step": ["planned", "parts made" if good is None else "good parts"],
+            "step": ["planned", "good parts" if good is not None else _made(losses)],
             "kind": ["planned", "made"],
             "top": [planned, made],
             "bottom": [0.0, 0.0],
@@ -69,6 +69,11 @@ def staircase(account: pl.DataFrame, losses: pl.DataFrame, shown: int = SHOWN) -
         .with_row_index("place")
         .select(pl.col(name).cast(dtype) for name, dtype in STEPS.items())
     )
+
+
+def _made(losses: pl.DataFrame) -> str:
+    scrap = losses.filter(pl.col("line") == "scrap", pl.col("lost_parts") > 0)
+    return "parts made" if scrap.is_empty() else "made less known scrap"
 
 
 def _name() -> pl.Expr:

@@ -28,11 +28,18 @@ def test_steps_by_hand():
     ]
 
 
+UNMEASURED = ACCOUNT.with_columns(good_parts=pl.lit(None, pl.Float64))
+
+
 def test_unmeasured_quality_ends_in_parts_made():
-    steps = staircase(ACCOUNT.with_columns(good_parts=pl.lit(None, pl.Float64)), LOSSES)
+    steps = staircase(UNMEASURED, LOSSES.filter(pl.col("line") != "scrap"))
     assert steps["step"][-1] == "parts made"
     assert steps["bottom"][-2] == pytest.approx(70.0)
     assert "minor: door opened" in steps["step"].to_list()
+
+
+def test_quality_measured_of_some_says_that_their_scrap_is_off():
+    assert staircase(UNMEASURED, LOSSES)["step"][-1] == "made less known scrap"
 
 
 def test_without_a_plan_there_are_none():
