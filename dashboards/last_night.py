@@ -25,7 +25,7 @@ from runlog.figures.night import NightReview
 # Rows drawn until more are asked for: a drawing of fifty keeps a browser busy.
 ROWS: Final = 12
 # Night before, night, night after, machine, stop: a line on a tablet holds the first three with all their words.
-CONTROLS_PX: Final = (124, 164, 116, 164, 224)
+CONTROLS_PX: Final = (124, 160, 116, 150, 212)
 
 
 def page(here: data.Place) -> None:

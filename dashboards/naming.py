@@ -24,6 +24,7 @@ from runlog.notes import cause_note, in_force, withdrawal
 
 _EARLIER: Final = "earlier"
 """The switch that shows the log from longer before a stop."""
+_ALARM_PX: Final = 180
 
 
 def chosen(stops: pl.DataFrame, zone: str, place: DeltaGenerator) -> dict[str, Any] | None:
@@ -65,7 +66,9 @@ def _log_around(here: data.Place, stop: dict[str, Any], zone: str) -> None:
     earlier = first.height < events.height and address.switch(_EARLIER, _from(events["at"][0], zone))
     name = f"events-{stop['machine']}-{stop['start']:%Y%m%dT%H%M%SZ}"
     shown = tables.events(events if earlier else first, zone)
-    sheet.table("The log around it", name, shown, events, zone, nothing="Nothing in the log around it.")
+    # Of a column with few words Streamlit sees the empty rows only.
+    wide = {"alarm": st.column_config.Column(width=_ALARM_PX)}
+    sheet.table("The log around it", name, shown, events, zone, nothing="Nothing in the log around it.", columns=wide)
 
 
 def _from(at: datetime, zone: str) -> str:

@@ -85,9 +85,9 @@ def events(around: pl.DataFrame, zone: str) -> pl.DataFrame:
     return around.select(
         pl.col("at").dt.convert_time_zone(zone).dt.strftime("%a %H:%M:%S").alias("clock"),
         pl.col("after_s").round(1).alias("after its start [s]"),
+        pl.concat_str("code", "words", separator=" ", ignore_nulls=True).alias("alarm"),
         "signal",
         "value",
-        pl.concat_str("code", "words", separator=" ", ignore_nulls=True).alias("alarm"),
     )
 
 

@@ -190,7 +190,7 @@ _RULES: Final = """<style>
   border-bottom: 1px solid rgba(128, 128, 128, 0.35) !important; font-weight: 400; vertical-align: bottom; }
 .rl-grid th[scope="col"] { font-size: 0.78rem; opacity: 0.82; } .rl-grid th:first-child { text-align: left; }
 .rl-grid th[scope="row"] { font-weight: 650; } .rl-grid td { white-space: nowrap; }
-.st-key-links { position: absolute; }
+[data-testid="stLayoutWrapper"]:has(> .st-key-links) { position: absolute; }
 .rl-far { content-visibility: auto; }
 .rl-tiles { border-collapse: collapse; table-layout: fixed; width: 100%; font-size: 0.78rem; line-height: 1;
   font-variant-numeric: tabular-nums; print-color-adjust: exact; -webkit-print-color-adjust: exact; }
