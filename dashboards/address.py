@@ -18,6 +18,9 @@ T = TypeVar("T")
 View = tuple[tuple[str, str], ...]
 """Choices by their name in the address."""
 
+STOP: Final = "stop"
+EARLIER: Final = "earlier"
+"""The switch that shows the log from longer before a stop."""
 ALL: Final = "all"
 """The switch that shows all machines."""
 TABLE: Final = "table"
@@ -40,6 +43,7 @@ def one_of(
     unknown: str | None = None,
     bare: bool = False,
     always: bool = False,
+    leaves: Sequence[str] = (),
 ) -> T:
     """A choice of one, kept in the address under `key`.
 
@@ -64,15 +68,17 @@ def one_of(
     always : bool
         What was chosen is written into the address even if it is the default, which may be another tomorrow; and as
         soon as anything is chosen, as people then mail it.
+    leaves : sequence of str
+        Choices that belong to the one before, and go with it.
     """
     named = {name(option): option for option in options}
     asked = st.query_params.get(key)
     chosen = named.get(asked, default) if asked is not None else default
     if always:
-        st.session_state[_STAYS] = (key, name(chosen))
+        st.session_state[_STAYS] = {key: name(chosen)}
     st.session_state[key] = chosen
     shown: Any = "collapsed" if bare else "visible"
-    args = (key, name, None if always else default)
+    args = (key, name, None if always else default, leaves)
     place.selectbox(label, options, key=key, format_func=words, on_change=_taken, args=args, label_visibility=shown)
     if asked and asked not in named:
         st.text(unknown or f"{label}: nothing of the name in the address, which leaves {words(default)}.")
@@ -144,7 +150,7 @@ def of_view(machine: str | None) -> View:
 
 def of_stop(night: date, view: View, name: str) -> str:
     """Address of a stop, by its `stop_name`."""
-    return "?" + urlencode([("night", night.isoformat()), *view, ("stop", name)])
+    return "?" + urlencode([("night", night.isoformat()), *view, (STOP, name)])
 
 
 def of_stops(night: date, view: View, machines: Iterable[str], start: pl.Expr) -> pl.Expr:
@@ -158,10 +164,10 @@ def _switched(key: str) -> None:
     choose(_staying() | {key: _ON if st.session_state[key] else None})
 
 
-def _taken(key: str, name: Callable[[Any], str], default: Any) -> None:
+def _taken(key: str, name: Callable[[Any], str], default: Any, leaves: Sequence[str] = ()) -> None:
     value = st.session_state[key]
-    choose(_staying() | {key: None if value == default else name(value)})
+    choose(dict.fromkeys(leaves) | _staying() | {key: None if value == default else name(value)})
 
 
 def _staying() -> dict[str, str | None]:
-    return dict([st.session_state[_STAYS]] if _STAYS in st.session_state else [])
+    return st.session_state.get(_STAYS, {})

@@ -26,6 +26,8 @@ from runlog.figures.night import NightReview
 ROWS: Final = 12
 # Night before, night, night after, machine, stop: a line on a tablet holds the first three with all their words.
 CONTROLS_PX: Final = (124, 160, 116, 150, 212)
+# What of a night is gone with it.
+OF_A_NIGHT: Final = (address.STOP, address.EARLIER)
 
 
 def page(here: data.Place) -> None:
@@ -70,6 +72,7 @@ def choose_night(nights: list[date], before: DeltaGenerator, pick: DeltaGenerato
         unknown=f"No such night in the log, which has {nights[0]} to {nights[-1]}: this is the last.",
         bare=True,
         always=True,
+        leaves=OF_A_NIGHT,
     )
     at = nights.index(night)
     steps = (("before", before, nights[max(at - 1, 0)], "B"), ("after", after, (nights + nights[-1:])[at + 1], "A"))
@@ -87,7 +90,7 @@ def choose_night(nights: list[date], before: DeltaGenerator, pick: DeltaGenerato
 
 
 def _to(night: date) -> None:
-    address.choose({"night": night.isoformat(), "stop": None})
+    address.choose({"night": night.isoformat()} | dict.fromkeys(OF_A_NIGHT))
 
 
 # --- show ----------------------------------------------------------------------------------------

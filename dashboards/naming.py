@@ -22,8 +22,6 @@ from runlog.figures.named_causes import names_given
 from runlog.figures.stop_around import from_right_before
 from runlog.notes import cause_note, in_force, withdrawal
 
-_EARLIER: Final = "earlier"
-"""The switch that shows the log from longer before a stop."""
 _ALARM_PX: Final = 180
 
 
@@ -31,7 +29,7 @@ def chosen(stops: pl.DataFrame, zone: str, place: DeltaGenerator) -> dict[str, A
     """The stop in the address, None without one; the box has the short ones too, which no mouse hits in the drawing."""
     known = {address.stop_name(row["machine"], row["start"]): row for row in stops.iter_rows(named=True)}
     name = address.one_of(
-        "stop",
+        address.STOP,
         "Stop",
         ["", *known],
         place,
@@ -39,9 +37,8 @@ def chosen(stops: pl.DataFrame, zone: str, place: DeltaGenerator) -> dict[str, A
         words=lambda one: _brief(known[one], zone) if one else "Look at a stop",
         unknown="No such stop in this night.",
         bare=True,
+        leaves=[address.EARLIER],
     )
-    if not name:
-        address.to(_EARLIER, None)
     return known.get(name)
 
 
@@ -57,13 +54,15 @@ def panel(here: data.Place, stop: dict[str, Any], zone: str) -> None:
         _names(here, stop, zone)
     with right:
         _log_around(here, stop, zone)
-    st.button("Close this stop", key="close", on_click=address.to, args=("stop", None))
+    st.button(
+        "Close this stop", key="close", on_click=address.choose, args=({address.STOP: None, address.EARLIER: None},)
+    )
 
 
 def _log_around(here: data.Place, stop: dict[str, Any], zone: str) -> None:
     events = data.events_around(here, stop["machine"], stop["start"], stop["end"])
     first = from_right_before(events)
-    earlier = first.height < events.height and address.switch(_EARLIER, _from(events["at"][0], zone))
+    earlier = first.height < events.height and address.switch(address.EARLIER, _from(events["at"][0], zone))
     name = f"events-{stop['machine']}-{stop['start']:%Y%m%dT%H%M%SZ}"
     shown = tables.events(events if earlier else first, zone)
     # Of a column with few words Streamlit sees the empty rows only.

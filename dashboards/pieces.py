@@ -13,7 +13,6 @@ from theme import DASH, Markup, joined, markup, write
 
 from runlog.figures.cautions import CAUTIONS
 from runlog.figures.headline import Headline
-from runlog.schema import OUTCOMES
 
 
 def heading(words: Headline) -> None:
@@ -147,7 +146,6 @@ def machine_list(machines: pl.DataFrame, night: date, view: View, first: str | N
 
 
 def _row(facts: dict[str, Any], night: date, view: View, first: bool) -> Markup:
-    changes = _changes(facts)
     return markup(
         '<div class="rl-row{first}"><div class="rl-name"><a href="?{address}" target="_self">{machine}</a>'
         "<small>no. {rank}</small></div>"
@@ -160,7 +158,7 @@ def _row(facts: dict[str, Any], night: date, view: View, first: bool) -> Markup:
         rank=facts["rank"],
         standing=Markup('<span class="rl-now">standing now</span>') if facts["standing_now"] else "",
         ending=_ending(facts, night, view),
-        changes="" if changes == "none" else f"bar changes: {changes}",
+        changes="" if facts["bar_changes"] == "none" else f"bar changes: {facts['bar_changes']}",
         made=facts["parts"],
         of="no plan" if facts["planned_parts"] is None else f"of {int(facts['planned_parts'])}",
         limit=f"{facts['limit']} binds".replace("bars binds", "bars bind") if facts["limit"] else "",
@@ -187,7 +185,7 @@ def machine_facts(facts: dict[str, Any], stops: pl.DataFrame, zone: str) -> None
         "run ended": _ended(facts, zone),
         "first alarm": " ".join(one for one in (facts["code"], facts["text"]) if one) or "none in the log",
         "alarms after it": _after(facts, stops),
-        "bar changes": _changes(facts),
+        "bar changes": facts["bar_changes"],
         "bar change time": _against(facts["reload_mean_s"], facts["reload_planned_s"], "s", "mean", 0),
         "remnants": _remnants(facts),
         "bars at the start": _bars(facts, zone),
@@ -250,10 +248,6 @@ def _counted(count: int | None, codes: str | None) -> str:
     if not count:
         return "none"
     return f"{count}" + (f": {codes}" if codes else "")
-
-
-def _changes(facts: dict[str, Any]) -> str:
-    return ", ".join(f"{facts[outcome]} {outcome}" for outcome in OUTCOMES if facts[outcome]) or "none"
 
 
 def _against(value: float | None, planned: float | None, unit: str, word: str, digits: int) -> str:

@@ -5,7 +5,6 @@ import polars.selectors as cs
 from charts import line_words
 
 from runlog.figures.night import NightReview
-from runlog.schema import OUTCOMES
 
 
 def machines(review: NightReview) -> pl.DataFrame:
@@ -28,7 +27,7 @@ def machines(review: NightReview) -> pl.DataFrame:
         _clock("run_out_at", review).alias("bars planned to run out"),
         pl.col("bars_held").alias("bars at the start"),
         pl.col("bars_basis").alias("bars: how known"),
-        _outcomes().alias("bar changes"),
+        pl.col("bar_changes").alias("bar changes"),
         pl.col("remnant_mm").round(0).alias("remnants [mm]"),
         pl.col("planned_remnant_mm").round(0).alias("remnants planned [mm]"),
         pl.col("remnant_basis").alias("remnants: how known"),
@@ -130,11 +129,6 @@ def for_reading(table: pl.DataFrame) -> pl.DataFrame:
 
 def _clock(name: str, review: NightReview) -> pl.Expr:
     return pl.col(name).dt.convert_time_zone(review.window.zone).dt.strftime("%a %H:%M:%S")
-
-
-def _outcomes() -> pl.Expr:
-    counted = [pl.when(pl.col(name) > 0).then(pl.format("{} {}", name, pl.lit(name))) for name in OUTCOMES]
-    return pl.concat_str(counted, separator=", ", ignore_nulls=True)
 
 
 def _yes(name: str) -> pl.Expr:

@@ -6,7 +6,7 @@ import polars as pl
 
 from runlog.figures.rollup import rolled_up
 from runlog.figures.window import Facts, Window, begun
-from runlog.figures.words import ending, machine_sentence, not_measured
+from runlog.figures.words import bar_changes, ending, machine_sentence, not_measured
 from runlog.schema import BROUGHT_OUTCOMES, NO_JOB, OUTCOMES
 from runlog.site import Site
 
@@ -55,6 +55,7 @@ MACHINES_ABOUT: Final = {
     "sub_utilisation": "sub-spindle turning / PBT; null: not measured",
     "coverage": "share of the planned time the log speaks of",
     "not_measured": "what was not measured, comma separated; empty if nothing",
+    "bar_changes": "bar changes by outcome, comma separated; none without any",
 }
 """Columns of `NightReview.machines`."""
 
@@ -104,6 +105,7 @@ def machine_rows(facts: Facts, figures: pl.LazyFrame, site: Site, window: Window
         .with_row_index("rank", 1)
         .with_columns(
             not_measured=not_measured(),
+            bar_changes=bar_changes(),
             finding=machine_sentence(site.zone.key, days=window.hours > 24),
             ending=ending(site.zone.key, days=window.hours > 24),
         )

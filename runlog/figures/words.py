@@ -2,6 +2,8 @@
 
 import polars as pl
 
+from runlog.schema import OUTCOMES
+
 
 def machine_sentence(zone: str, *, days: bool = False) -> pl.Expr:
     """What happened to a machine in one sentence, from the columns of `figures.night`; `days` names the weekday."""
@@ -51,6 +53,13 @@ def ending(zone: str, *, days: bool = False) -> pl.Expr:
         .then(pl.lit("running at the end of the log"))
         .otherwise(pl.lit("ran through"))
     )
+
+
+def bar_changes() -> pl.Expr:
+    """Bar changes by outcome, "none" without any, from their counts."""
+    counted = [pl.when(pl.col(one) > 0).then(pl.format("{} {}", one, pl.lit(one))) for one in OUTCOMES]
+    said = pl.concat_str(counted, separator=", ", ignore_nulls=True)
+    return pl.when(said == "").then(pl.lit("none")).otherwise(said)
 
 
 def not_measured() -> pl.Expr:

@@ -23,7 +23,6 @@ from runlog.figures.headline import headline
 from runlog.figures.night import NightReview
 from runlog.figures.slots import BAR_CHANGE, slots
 from runlog.report.writing import Clock, duration, number, plain
-from runlog.schema import OUTCOMES
 
 Row = dict[str, Any]
 
@@ -215,10 +214,7 @@ def _bars_held(row: Row, clock: Clock) -> str:
 
 
 def _reloads(row: Row) -> str:
-    counted = [f"{row[outcome]} {outcome}" for outcome in OUTCOMES if row[outcome]]
-    if not counted:
-        return "none"
-    text = ", ".join(counted)
+    text = row["bar_changes"]
     if row["reload_mean_s"] is not None:
         text += f"; mean {number(row['reload_mean_s'], 1)} s"
         planned = row["reload_planned_s"]

@@ -1,6 +1,6 @@
 """The page as a person meets it: a night, an empty store, no site file, a night that is not there."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 from html import escape
 from typing import Any
 
@@ -53,7 +53,7 @@ def test_the_table_of_machines_tells_bar_changes_and_remnants_of_each(opened, sh
     told = opened(*shop_on_disk).dataframe[0].value.set_index("machine")
     assert told.loc["T01", "bar changes"] == "2 clean, 1 failed"
     assert told.loc["T01", "remnants planned [mm]"] > 0
-    assert told.loc["T03", "bar changes"] == ""
+    assert told.loc["T03", "bar changes"] == "none"
 
 
 def test_every_stop_of_the_night_is_in_a_box_that_opens_and_closes_it(opened, shop_on_disk):
@@ -160,6 +160,13 @@ def test_a_night_before_is_one_click_away(opened, tmp_path):
     assert page.button(key="before").disabled
     page.button(key="after").click().run()
     assert "Walk to T01 first" in html(page)
+    # A stop goes with its night, whichever way another is chosen.
+    page.query_params["stop"] = "T01 2026-11-23T22:33:22Z"
+    page.run()
+    assert "T01 stopped: " in html(page)
+    page.selectbox(key="night").select(date(2026, 11, 20)).run()
+    assert "No such stop" not in html(page)
+    assert "stop" not in page.query_params
 
 
 def test_cautions_close_the_page(opened, shop_on_disk):
